@@ -1,0 +1,3 @@
+"""Slowglass: an offline workbench for a night with a small, slow telescope."""
+
+__version__ = "0.1.0"

@@ -1,0 +1,1 @@
+"""Fits, shows, holds, reachable: ranked objects with reasons."""

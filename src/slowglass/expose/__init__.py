@@ -1,0 +1,1 @@
+"""Signal and noise, sub-exposure length, and the forecast frame."""

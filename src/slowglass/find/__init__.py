@@ -1,0 +1,1 @@
+"""From where the telescope points to where it should: hops and nudges."""

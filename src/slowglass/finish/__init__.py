@@ -1,0 +1,1 @@
+"""Calibrate, register, combine, flatten the sky, stretch, export; and the recipe that repeats it."""

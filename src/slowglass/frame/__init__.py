@@ -1,0 +1,1 @@
+"""One exposure: reading it, finding its stars, measuring their shapes and its background."""

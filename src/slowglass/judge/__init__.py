@@ -1,0 +1,1 @@
+"""Focus, trailing, sky, saturation: keep a frame or not, and what to do next."""

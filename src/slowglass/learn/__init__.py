@@ -1,0 +1,1 @@
+"""What the night taught: the logbook and corrections to the kit."""

@@ -1,0 +1,1 @@
+"""What is up there: catalogues, coordinates, sun and moon, darkness, extinction, sky brightness."""

@@ -1,0 +1,1 @@
+"""Which stars are these: matching to the catalogue, fitting the WCS, refusing when unsure."""

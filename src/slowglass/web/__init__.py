@@ -1,0 +1,1 @@
+"""The workbench page: it calls the workbench and draws."""
