@@ -11,6 +11,7 @@ Cancelled               exit 1: the person asked to stop
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 
@@ -26,7 +27,8 @@ class SlowglassError(Exception):
     def __init__(self, what: str, cure: str = "") -> None:
         self.what = what.strip().rstrip(".")
         self.cure = cure.strip().rstrip(".")
-        super().__init__(f"{self.what}. {self.cure}." if self.cure else f"{self.what}.")
+        advice = f" {self.cure[0].upper()}{self.cure[1:]}." if self.cure else ""
+        super().__init__(f"{self.what}.{advice}")
 
 
 class UsageError(SlowglassError):
@@ -34,7 +36,14 @@ class UsageError(SlowglassError):
 
 
 class ConfigError(SlowglassError):
-    """A kit, site or recipe whose values are missing, unknown or out of range."""
+    """A kit, site or recipe whose values are missing, unknown or out of range.
+
+    ``faults`` holds one sentence for each fault, for interfaces that list them.
+    """
+
+    def __init__(self, what: str, cure: str = "", *, faults: Sequence[str] = ()) -> None:
+        self.faults = tuple(faults) or (what,)
+        super().__init__(what, cure)
 
 
 class UnreadableFile(SlowglassError):

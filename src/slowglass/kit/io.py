@@ -1,0 +1,183 @@
+"""Kits and sites as commented TOML files: built-in ones, the user's own, and any path."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import tomllib
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
+
+from slowglass.errors import ConfigError, UnreadableFile, UsageError
+from slowglass.kit.faults import bounds, fault_sentences, plain
+from slowglass.kit.model import Kit, Site
+
+BUILT_IN_KITS = {"long 102": "long-102.toml"}
+BUILT_IN_SITES = {"Fig Tree Yard": "fig-tree-yard.toml", "Karri Flat": "karri-flat.toml"}
+
+AnyRecord = TypeVar("AnyRecord", Kit, Site)
+_MAX_BYTES = 1_000_000
+
+
+def config_folder() -> Path:
+    """Folder of the user's own kit.toml and site.toml; ``SLOWGLASS_CONFIG`` overrides it."""
+    override = os.environ.get("SLOWGLASS_CONFIG")
+    if override:
+        return Path(override).expanduser()
+    import platformdirs
+
+    return Path(platformdirs.user_config_dir("slowglass", appauthor=False))
+
+
+def load_kit(name_or_path: str | os.PathLike[str] | None = None) -> Kit:
+    """The kit of that built-in name or file; with none given, the user's own or "long 102"."""
+    return _load(name_or_path, Kit, BUILT_IN_KITS, "kit.toml")
+
+
+def load_site(name_or_path: str | os.PathLike[str] | None = None) -> Site:
+    """The site of that built-in name or file; with none given, the user's or "Fig Tree Yard"."""
+    return _load(name_or_path, Site, BUILT_IN_SITES, "site.toml")
+
+
+def kit_from_toml(text: str, *, source: str = "kit") -> Kit:
+    """The kit a TOML text describes; ``source`` names it in errors."""
+    return _parse(text, Kit, source)
+
+
+def site_from_toml(text: str, *, source: str = "site") -> Site:
+    """The site a TOML text describes; ``source`` names it in errors."""
+    return _parse(text, Site, source)
+
+
+def write_kit(kit: Kit, path: Path, *, replace: bool = False) -> Path:
+    """Path of the commented TOML file written; an existing file stays unless ``replace``."""
+    return _write(_as_toml(kit, "A telescope, its camera and its mount."), path, replace)
+
+
+def write_site(site: Site, path: Path, *, replace: bool = False) -> Path:
+    """Path of the commented TOML file written; an existing file stays unless ``replace``."""
+    return _write(_as_toml(site, "A place to observe from."), path, replace)
+
+
+def _load(
+    name_or_path: str | os.PathLike[str] | None,
+    model: type[AnyRecord],
+    built_in: Mapping[str, str],
+    own_file: str,
+) -> AnyRecord:
+    if name_or_path is None:
+        own = config_folder() / own_file
+        if own.is_file():
+            return _parse(_read(own), model, str(own))
+        return _load_built_in(next(iter(built_in)), model, built_in)
+    text = os.fspath(name_or_path)
+    for name in built_in:
+        if _plain(text) == _plain(name):
+            return _load_built_in(name, model, built_in)
+    path = Path(text).expanduser()
+    if not path.exists():
+        word = model.__name__.lower()
+        raise UsageError(
+            f"there is no {word} file or built-in {word} called {text!r}",
+            f"give a .toml file or one of: {', '.join(built_in)}",
+        )
+    return _parse(_read(path), model, str(path))
+
+
+def _load_built_in(name: str, model: type[AnyRecord], built_in: Mapping[str, str]) -> AnyRecord:
+    data = resources.files("slowglass.kit").joinpath("data", built_in[name])
+    return _parse(data.read_text(encoding="utf-8"), model, name)
+
+
+def _plain(name: str) -> str:
+    """A name without case, spaces or dashes: "Fig Tree Yard" and "fig-tree-yard" are one."""
+    return "".join(c for c in name.casefold() if c.isalnum())
+
+
+def _read(path: Path) -> str:
+    try:
+        if path.stat().st_size > _MAX_BYTES:
+            raise UnreadableFile(path, "too large for a kit or site file", "check the path")
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise UnreadableFile(path, "is not UTF-8 text", "save it as UTF-8") from None
+    except OSError as error:
+        raise UnreadableFile(path, f"cannot be read ({error.strerror or error})") from None
+
+
+def _parse(text: str, model: type[AnyRecord], source: str) -> AnyRecord:
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{source} is not valid TOML: {error}", "correct that line") from None
+    try:
+        return model.model_validate(values)
+    except ValidationError as error:
+        faults = fault_sentences(error, model)
+        count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+        raise ConfigError(
+            f"{source} has {count}: {'; '.join(faults)}", "Correct the file", faults=faults
+        ) from None
+
+
+def _as_toml(record: Kit | Site, title: str) -> str:
+    lines = [f"# {title}", "# Units stand in the names of the keys.", ""]
+    lines += _block(record)
+    for name, field in type(record).model_fields.items():
+        value = getattr(record, name)
+        if isinstance(value, BaseModel):
+            lines += ["", f"# {field.description}.", f"[{name}]", *_block(value)]
+        elif value and isinstance(value, tuple) and isinstance(value[0], BaseModel):
+            lines += ["", f"# {field.description}."]
+            for item in value:
+                lines += [f"[[{name}]]", *_block(item), ""]
+            lines.pop()
+    return "\n".join(lines) + "\n"
+
+
+def _block(record: BaseModel) -> list[str]:
+    lines: list[str] = []
+    for name, field in type(record).model_fields.items():
+        value = getattr(record, name)
+        nested = isinstance(value, BaseModel) or name == "eyepieces"
+        if nested:
+            continue
+        lines.append(f"# {_comment(field)}")
+        lines.append(f'# {name} = "RGGB"' if value is None else f"{name} = {_toml(value)}")
+    return lines
+
+
+def _comment(field: FieldInfo) -> str:
+    low, high = bounds(field)
+    extra = field.json_schema_extra if isinstance(field.json_schema_extra, dict) else {}
+    unit = f" {extra['unit']}" if extra.get("unit") else ""
+    return f"{field.description}." + (f" {plain(low)} to {plain(high)}{unit}." if low is not None else "")
+
+
+def _toml(value: Any) -> str:
+    import tomlkit
+
+    if isinstance(value, tuple):
+        inner = ", ".join(f"[{az:g}, {alt:g}]" for az, alt in value)
+        return f"[{inner}]"
+    return str(tomlkit.item(value).as_string())
+
+
+def _write(text: str, path: Path, replace: bool) -> Path:
+    if path.exists() and not replace:
+        raise UsageError(f"{path} is already there", "choose another name or say --replace")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+        os.replace(temporary, path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+    return path

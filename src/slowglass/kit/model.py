@@ -1,0 +1,234 @@
+"""The kit and the site as frozen, validated records.
+
+Every number carries its unit in its name and in ``json_schema_extra["unit"]``, from which the
+commented TOML files and the error messages take it.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from slowglass.kit import optics as formulae
+from slowglass.kit.horizon import horizon_alt_deg
+
+SIDEREAL_DAY_S = 86164.0905
+"""One turn of the Earth against the stars (IERS Conventions 2010)."""
+
+
+def _number(text: str, unit: str, low: float, high: float) -> Any:
+    return Field(description=text, ge=low, le=high, json_schema_extra={"unit": unit})
+
+
+class Record(BaseModel):
+    """A frozen record that refuses unknown keys, infinities and numbers given as text."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class Optics(Record):
+    """The tube."""
+
+    aperture_mm: Annotated[float, _number("Clear diameter", "mm", 20, 2000)]
+    focal_length_mm: Annotated[
+        float, _number("Focal length, with any reducer in place", "mm", 50, 20000)
+    ]
+    obstruction_fraction: Annotated[
+        float, _number("Diameter of the central obstruction over the aperture", "", 0, 0.7)
+    ] = 0.0
+    transmission: Annotated[
+        float, _number("Share of the light that gets through glass and mirrors", "", 0.05, 1)
+    ] = 0.85
+    reflections: Annotated[
+        int, _number("Mirrors in the light's way; an odd number mirrors the picture", "", 0, 6)
+    ] = 2
+
+    @property
+    def focal_ratio(self) -> float:
+        """Focal length over aperture."""
+        return self.focal_length_mm / self.aperture_mm
+
+    @property
+    def collecting_area_cm2(self) -> float:
+        """Open area of the aperture, cm²."""
+        return float(
+            np.pi / 4.0 * (self.aperture_mm / 10.0) ** 2 * (1.0 - self.obstruction_fraction**2)
+        )
+
+
+class Camera(Record):
+    """The sensor."""
+
+    width_px: Annotated[int, _number("Columns", "px", 64, 60000)]
+    height_px: Annotated[int, _number("Rows", "px", 64, 60000)]
+    pixel_um: Annotated[float, _number("Pixel pitch", "µm", 0.5, 50)]
+    bayer: Annotated[
+        Literal["RGGB", "BGGR", "GRBG", "GBRG"] | None,
+        Field(description="Colours of the first two rows; leave out for a monochrome sensor"),
+    ] = None
+    bits: Annotated[int, _number("Bits of the converter", "bit", 8, 16)] = 14
+    gain_e_per_adu: Annotated[float, _number("Electrons for each step", "e⁻/ADU", 0.001, 200)]
+    read_noise_e: Annotated[float, _number("Noise of one read-out, rms", "e⁻", 0, 200)]
+    full_well_e: Annotated[float, _number("Charge one pixel holds", "e⁻", 100, 2_000_000)]
+    black_adu: Annotated[float, _number("Level of a picture without light", "ADU", 0, 30000)] = 512
+    dark_e_per_s: Annotated[
+        float, _number("Dark current of one pixel at night temperature", "e⁻/s", 0, 100)
+    ] = 0.02
+    quantum_efficiency: Annotated[
+        float, _number("Share of the light recorded, peak of each colour band", "", 0.01, 1)
+    ] = 0.5
+    hot_pixel_fraction: Annotated[
+        float, _number("Share of pixels that glow in a long exposure", "", 0, 0.05)
+    ] = 2e-4
+
+    @property
+    def saturation_e(self) -> float:
+        """Charge above black at which a pixel clips, e⁻: well or converter, whichever is less."""
+        return min(self.full_well_e, (2.0**self.bits - 1.0 - self.black_adu) * self.gain_e_per_adu)
+
+
+class Mount(Record):
+    """What carries the tube."""
+
+    driven: Annotated[
+        Literal["ra", "none"], Field(description="Which axis has a motor: ra or none")
+    ]
+    worm_teeth: Annotated[int, _number("Teeth of the right-ascension worm wheel", "", 20, 2000)]
+    periodic_error_arcsec: Annotated[
+        float, _number("Swing of the drive to each side over a turn of the worm", "″", 0, 600)
+    ]
+    polar_error_arcmin: Annotated[
+        float, _number("Distance of the mount's axis from the pole", "′", 0, 600)
+    ]
+    polar_error_direction_deg: Annotated[
+        float,
+        _number("Where the axis points: 0 too high, 90 west, 180 too low, 270 east", "°", 0, 360),
+    ] = 90
+    shake_arcsec: Annotated[float, _number("Wind and tremor, rms on each axis", "″", 0, 60)] = 0.6
+
+    @property
+    def worm_period_s(self) -> float:
+        """Time the worm takes for one turn, s."""
+        return SIDEREAL_DAY_S / self.worm_teeth
+
+
+class Finder(Record):
+    """What aims the tube."""
+
+    kind: Annotated[
+        Literal["red-dot", "optical"], Field(description="red-dot (no magnification) or optical")
+    ]
+    field_deg: Annotated[float, _number("Sky seen through it", "°", 0.5, 60)]
+
+
+class Eyepiece(Record):
+    """One eyepiece."""
+
+    focal_length_mm: Annotated[float, _number("Focal length", "mm", 2, 60)]
+    apparent_field_deg: Annotated[float, _number("Apparent field", "°", 20, 130)]
+
+    def magnification(self, tube: Optics) -> float:
+        """Magnification with this tube."""
+        return tube.focal_length_mm / self.focal_length_mm
+
+    def true_field_deg(self, tube: Optics) -> float:
+        """Sky seen through it, degrees (apparent field over magnification)."""
+        return self.apparent_field_deg / self.magnification(tube)
+
+
+class Kit(Record):
+    """A tube, a camera, a mount, a finder and eyepieces that work together."""
+
+    name: Annotated[str, Field(description="What you call it", min_length=1, max_length=80)]
+    optics: Annotated[Optics, Field(description="The tube")]
+    camera: Annotated[Camera, Field(description="The sensor")]
+    mount: Annotated[Mount, Field(description="What carries the tube")]
+    finder: Annotated[Finder, Field(description="What aims the tube")]
+    eyepieces: Annotated[
+        tuple[Eyepiece, ...], Field(description="One block for each eyepiece", strict=False)
+    ] = ()
+
+    @property
+    def scale_arcsec_per_px(self) -> float:
+        """Sky covered by one pixel at the centre, arcsec."""
+        return formulae.scale_arcsec_per_px(self.camera.pixel_um, self.optics.focal_length_mm)
+
+    @property
+    def field_width_deg(self) -> float:
+        """Sky covered by the frame's longer stored direction (columns), degrees."""
+        return formulae.field_deg(
+            self.camera.width_px, self.camera.pixel_um, self.optics.focal_length_mm
+        )
+
+    @property
+    def field_height_deg(self) -> float:
+        """Sky covered by the frame's rows, degrees."""
+        return formulae.field_deg(
+            self.camera.height_px, self.camera.pixel_um, self.optics.focal_length_mm
+        )
+
+
+class Site(Record):
+    """Where you stand."""
+
+    name: Annotated[str, Field(description="What you call it", min_length=1, max_length=80)]
+    latitude_deg: Annotated[float, _number("Latitude, north positive", "°", -90, 90)]
+    longitude_deg: Annotated[float, _number("Longitude, east positive", "°", -180, 180)]
+    height_m: Annotated[float, _number("Height above the sea", "m", -450, 6000)] = 0.0
+    timezone: Annotated[str, Field(description="Time zone, as Region/City")]
+    sky_mag_arcsec2: Annotated[
+        float, _number("Sky brightness at the zenith, no Moon", "mag/arcsec²", 15, 22.2)
+    ]
+    seeing_arcsec: Annotated[float, _number("Usual width of a star in the air", "″", 0.3, 15)] = 3.0
+    temperature_c: Annotated[float, _number("Usual night temperature", "°C", -60, 50)] = 8.0
+    horizon: Annotated[
+        tuple[tuple[float, float], ...],
+        Field(
+            description="Skyline as [azimuth, altitude] pairs, north through east; [] when flat",
+            strict=False,
+            json_schema_extra={"unit": "°"},
+        ),
+    ] = ()
+
+    @field_validator("timezone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (OSError, ValueError, KeyError):
+            raise ValueError("is not a known time zone; write it like Europe/Paris") from None
+        return value
+
+    @field_validator("horizon", mode="before")
+    @classmethod
+    def _pairs(cls, value: Any) -> Any:
+        if not isinstance(value, list | tuple):
+            raise ValueError("is not a list of [azimuth, altitude] pairs")
+        pairs: list[tuple[float, float]] = []
+        for pair in value:
+            if not (
+                isinstance(pair, list | tuple)
+                and len(pair) == 2
+                and all(isinstance(n, int | float) and not isinstance(n, bool) for n in pair)
+            ):
+                raise ValueError(f"holds {pair!r}, which is not an [azimuth, altitude] pair")
+            azimuth, altitude = float(pair[0]), float(pair[1])
+            if not 0.0 <= azimuth < 360.0:
+                raise ValueError(f"has azimuth {azimuth:g}; azimuths run from 0 to below 360 °")
+            if not -10.0 <= altitude <= 90.0:
+                raise ValueError(f"has altitude {altitude:g}; altitudes run from -10 to 90 °")
+            pairs.append((azimuth, altitude))
+        pairs.sort()
+        for (first, _), (second, _) in pairwise(pairs):
+            if first == second:
+                raise ValueError(f"gives azimuth {first:g} twice")
+        return tuple(pairs)
+
+    def horizon_alt_deg(self, azimuth_deg: npt.ArrayLike) -> npt.NDArray[np.float64]:
+        """Altitude of the skyline at each azimuth, degrees."""
+        return horizon_alt_deg(azimuth_deg, self.horizon)
