@@ -156,7 +156,8 @@ def _comment(field: FieldInfo) -> str:
     low, high = bounds(field)
     extra = field.json_schema_extra if isinstance(field.json_schema_extra, dict) else {}
     unit = f" {extra['unit']}" if extra.get("unit") else ""
-    return f"{field.description}." + (f" {plain(low)} to {plain(high)}{unit}." if low is not None else "")
+    span = "" if low is None else f" {plain(low)} to {plain(high)}{unit}."
+    return f"{field.description}.{span}"
 
 
 def _toml(value: Any) -> str:
