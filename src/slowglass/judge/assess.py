@@ -1,0 +1,273 @@
+"""One frame judged in memory: stars, place, quality, instruction. No files, no clock reading."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, TypedDict
+
+import numpy as np
+
+from slowglass.find.nudge import Nudge, nudge_text
+from slowglass.frame.bayer import luminance
+from slowglass.frame.detect import Detection, detect_stars
+from slowglass.frame.image import Frame
+from slowglass.frame.stars import StarFlag
+from slowglass.judge.instruction import one_instruction
+from slowglass.judge.prior import kit_scale_arcsec_per_px, sharpest_arcsec
+from slowglass.judge.quality import Measures, judge_quality
+from slowglass.judge.shape import (
+    FieldShape,
+    RadialProfile,
+    common_shape,
+    radial_profile,
+    usable_shapes,
+)
+from slowglass.judge.trails import Trail, measure_trail
+from slowglass.judge.verdict import NudgeToTarget, Verdict
+from slowglass.solve.service import solve_stars
+from slowglass.solve.types import Prior, Solution
+
+if TYPE_CHECKING:
+    from slowglass.kit.model import Kit, Site
+    from slowglass.sky.place import Place
+    from slowglass.sky.store import Sky
+
+HINT_RADIUS_DEG = 10.0
+"""How far from ``near`` to search when nothing is said: the error of aiming by hand."""
+KIT_SCALE_TOLERANCE = 0.05
+"""How far the stated focal length may be off: makers round, and focusing shifts it."""
+PROFILE_STARS = 25
+
+
+class JudgeOptions(TypedDict, total=False):
+    """What is known or wanted when judging; leave out what is not."""
+
+    near: Place | None
+    radius_deg: float | None
+    scale_arcsec_per_px: float | None
+    target: Place | None
+    kit: Kit | None
+    site: Site | None
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """The verdict with what it rests on."""
+
+    verdict: Verdict
+    detection: Detection
+    solution: Solution
+
+
+def assess_frame(
+    frame: Frame,
+    sky: Sky,
+    *,
+    now_utc: datetime,
+    near: Place | None = None,
+    radius_deg: float | None = None,
+    scale_arcsec_per_px: float | None = None,
+    target: Place | None = None,
+    kit: Kit | None = None,
+    site: Site | None = None,
+) -> Assessment:
+    """A frame judged. ``now_utc`` stands in for an exposure whose header has no date.
+
+    Without ``scale_arcsec_per_px`` the kit's scale is used, if the frame has the kit's size.
+    """
+    width, height = frame.width_px, frame.height_px
+    detection = detect_stars(frame)
+    cautions: list[str] = []
+    scale = scale_arcsec_per_px
+    if scale is None and kit is not None:
+        scale = kit_scale_arcsec_per_px(kit, width, height)
+        if scale is None:
+            cautions.append(
+                f"{width} × {height} px is not a size of the kit's camera "
+                f"({kit.camera.width_px} × {kit.camera.height_px}): its pixel scale was not used"
+            )
+    prior = Prior(
+        ra_deg=near.ra_deg if near is not None else None,
+        dec_deg=near.dec_deg if near is not None else None,
+        radius_deg=(radius_deg or HINT_RADIUS_DEG) if near is not None else None,
+        scale_arcsec_per_px=scale,
+        scale_tolerance=KIT_SCALE_TOLERANCE,
+        epoch_year=epoch_year(frame.header.start_utc or now_utc),
+    )
+    if frame.header.kind in ("dark", "flat", "bias"):
+        solution = Solution(False, f"a {frame.header.kind} frame shows no sky: not solved")
+    else:
+        solution = solve_stars(detection.stars, width, height, sky, prior)
+
+    shape = common_shape(detection.stars, width, height)
+    fwhm, hfd = _median_widths(detection)
+    trail = measure_trail(shape.elongation, shape.angle_deg, fwhm, solution.wcs)
+    expected = _catalogue_stars_in(frame, sky, solution, prior.epoch_year)
+    quality = judge_quality(
+        _measures(frame, detection, solution, shape, fwhm, trail, expected, kit, site)
+    )
+    nudge = _nudge(solution, target, width, height)
+    centre = solution.wcs.pixel_to_sky((width - 1) / 2, (height - 1) / 2) if solution.wcs else None
+    start = frame.header.start_utc
+    verdict = Verdict(
+        file=frame.path or "",
+        width_px=width,
+        height_px=height,
+        exposure_s=frame.header.exposure_s,
+        stars=len(detection.stars),
+        solved=solution.solved,
+        reason="" if solution.solved else solution.reason,
+        ra_deg=float(centre[0]) if centre is not None else None,
+        dec_deg=float(centre[1]) if centre is not None else None,
+        scale_arcsec_per_px=solution.scale_arcsec_per_px if solution.solved else None,
+        rotation_deg=solution.rotation_deg if solution.solved else None,
+        parity=solution.parity if solution.solved else None,
+        matched=solution.matched if solution.solved else 0,
+        rms_arcsec=solution.rms_arcsec if solution.solved else None,
+        odds_log10=solution.odds_log10,
+        fwhm_px=_known(fwhm),
+        hfd_px=_known(hfd),
+        elongation=_known(shape.elongation),
+        elongation_angle_deg=_known(shape.angle_deg),
+        sky_adu=_known(detection.sky_adu),
+        saturated_fraction=_known(detection.saturated_fraction),
+        keeper=quality.keeper,
+        reasons=tuple(fault.text for fault in quality.faults),
+        nudge=(
+            NudgeToTarget(nudge.ra_deg, nudge.dec_deg, nudge.separation_deg, nudge.text)
+            if nudge is not None
+            else None
+        ),
+        kind=frame.header.kind,
+        instruction=one_instruction(quality, nudge, solved=solution.solved),
+        cautions=(*cautions, *quality.cautions),
+        fwhm_arcsec=(
+            _known(fwhm * solution.scale_arcsec_per_px) if solution.scale_arcsec_per_px else None
+        ),
+        trail_arcsec=trail.length_arcsec if trail is not None else None,
+        trail_position_angle_deg=trail.position_angle_deg if trail is not None else None,
+        trail_axis=trail.axis if trail is not None else None,
+        saturated_stars=_saturated_stars(detection),
+        catalogue_expected=expected,
+        start_utc=start.isoformat() if start is not None else None,
+    )
+    return Assessment(verdict, detection, solution)
+
+
+def epoch_year(when: datetime) -> float:
+    """Julian epoch of an aware datetime, in years (J2000.0 = 2000-01-01T12:00 UTC)."""
+    j2000 = datetime(2000, 1, 1, 12, tzinfo=UTC)
+    return 2000.0 + (when.astimezone(UTC) - j2000).total_seconds() / (365.25 * 86400.0)
+
+
+def _measures(
+    frame: Frame,
+    detection: Detection,
+    solution: Solution,
+    shape: FieldShape,
+    fwhm: float,
+    trail: Trail | None,
+    expected: int | None,
+    kit: Kit | None,
+    site: Site | None,
+) -> Measures:
+    profile = _profile(frame, detection, fwhm)
+    ring = profile is not None and profile.defocused
+    read_noise = frame.header.read_noise_e
+    gain = frame.header.gain_e_per_adu
+    if kit is not None:
+        read_noise = kit.camera.read_noise_e if read_noise is None else read_noise
+        gain = kit.camera.gain_e_per_adu if gain is None else gain
+    return Measures(
+        kind=frame.header.kind,
+        stars=len(detection.stars),
+        shape_stars=shape.stars,
+        fwhm_px=fwhm,
+        elongation=shape.elongation,
+        scatter=shape.scatter,
+        radial=shape.radial,
+        trail=trail,
+        ring_px=profile.diameter_px if profile is not None and ring else None,
+        ring_has_hole=profile is not None and profile.centre_dip < 0.8,
+        sky_adu=detection.sky_adu,
+        sky_rms_adu=detection.sky_rms_adu,
+        white_adu=frame.white_adu,
+        saturated_fraction=detection.saturated_fraction,
+        saturated_stars=_saturated_stars(detection),
+        exposure_s=frame.header.exposure_s,
+        scale_arcsec_per_px=solution.scale_arcsec_per_px if solution.solved else None,
+        expected_fwhm_arcsec=(
+            sharpest_arcsec(kit, site) if kit is not None and site is not None else None
+        ),
+        catalogue_expected=expected,
+        catalogue_matched=solution.matched if solution.solved else None,
+        read_noise_adu=read_noise / gain if read_noise and gain else None,
+    )
+
+
+def _profile(frame: Frame, detection: Detection, fwhm: float) -> RadialProfile | None:
+    """The mean radial profile, for stars wide enough to show a disc or ring."""
+    stars = detection.stars
+    if not (math.isfinite(fwhm) and fwhm >= 4.0):
+        return None
+    chosen = stars.take(np.nonzero(usable_shapes(stars))[0][:PROFILE_STARS])
+    plane, bin_factor = luminance(frame)
+    radius = int(min(40, math.ceil(2.5 * fwhm / bin_factor)))
+    # A binned pixel's centre lies between those of its full-resolution pixels.
+    shift = (bin_factor - 1) / 2.0
+    profile = radial_profile(
+        plane, (chosen.x_px - shift) / bin_factor, (chosen.y_px - shift) / bin_factor, radius
+    )
+    return None if profile is None else profile.magnified(bin_factor)
+
+
+def _median_widths(detection: Detection) -> tuple[float, float]:
+    use = usable_shapes(detection.stars)
+    if not use.any():
+        return math.nan, math.nan
+    return (
+        float(np.median(detection.stars.fwhm_px[use])),
+        float(np.nanmedian(detection.stars.hfd_px[use])),
+    )
+
+
+def _saturated_stars(detection: Detection) -> int:
+    return int(np.count_nonzero(detection.stars.flags & int(StarFlag.SATURATED)))
+
+
+def _catalogue_stars_in(frame: Frame, sky: Sky, solution: Solution, epoch: float) -> int | None:
+    """How many catalogue stars fall on a solved frame, clear of its edge."""
+    if solution.wcs is None:
+        return None
+    width, height = frame.width_px, frame.height_px
+    scale_deg = solution.wcs.scale_arcsec_per_px / 3600.0
+    ra, dec = solution.wcs.pixel_to_sky((width - 1) / 2, (height - 1) / 2)
+    stars = sky.stars.cone(
+        float(ra), float(dec), 0.51 * math.hypot(width, height) * scale_deg, epoch_year=epoch
+    )
+    x, y = solution.wcs.sky_to_pixel(stars.ra_deg, stars.dec_deg)
+    edge = 0.01 * max(width, height)
+    inside = (x > edge) & (x < width - 1 - edge) & (y > edge) & (y < height - 1 - edge)
+    return int(np.count_nonzero(inside))
+
+
+def _nudge(solution: Solution, target: Place | None, width: int, height: int) -> Nudge | None:
+    if target is None or solution.wcs is None:
+        return None
+    ra, dec = solution.wcs.pixel_to_sky((width - 1) / 2, (height - 1) / 2)
+    return nudge_text(
+        float(ra),
+        float(dec),
+        target.ra_deg,
+        target.dec_deg,
+        wcs=solution.wcs,
+        width_px=width,
+        height_px=height,
+        target_name=target.name,
+    )
+
+
+def _known(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None

@@ -1,0 +1,135 @@
+"""Judging files: read, assess, write the solution beside the frame."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Unpack
+
+from slowglass.errors import UnreadableFile
+from slowglass.judge.verdict import Verdict
+from slowglass.progress import Report, silent
+
+if TYPE_CHECKING:
+    from slowglass.judge.assess import JudgeOptions
+    from slowglass.sky.store import Sky
+    from slowglass.sky.wcs import TanWcs
+
+WCS_SUFFIX = ".wcs.fits"
+
+
+def judge_file(
+    path: Path | str,
+    sky: Sky,
+    *,
+    write_wcs: bool = False,
+    **options: Unpack[JudgeOptions],
+) -> Verdict:
+    """One frame judged: where it points, how good it is, what to do next.
+
+    Without ``near`` the whole sky is searched. Without ``scale_arcsec_per_px`` the kit's scale is
+    used, if the frame has the kit's size (or is binned from it). ``write_wcs`` saves the
+    solution beside the frame. Raises ``UnreadableFile``.
+    """
+    from slowglass.frame.io import read_frame
+    from slowglass.judge.assess import assess_frame
+
+    started = time.perf_counter()
+    path = Path(path)
+    frame = read_frame(path)
+    assessed = assess_frame(frame, sky, now_utc=datetime.now(UTC), **options)
+    verdict = replace(assessed.verdict, file=str(path))
+    if write_wcs and assessed.solution.wcs is not None:
+        saved = write_wcs_beside(path, assessed.solution.wcs, frame.width_px, frame.height_px)
+        verdict = replace(verdict, wcs_file=str(saved))
+    return replace(verdict, seconds=round(time.perf_counter() - started, 3))
+
+
+def judge_paths(
+    paths: Iterable[Path | str],
+    sky: Sky,
+    *,
+    write_wcs: bool = False,
+    report: Report = silent,
+    **options: Unpack[JudgeOptions],
+) -> Iterator[Verdict]:
+    """A verdict for every frame, folders opened up, one at a time as they come.
+
+    What cannot be read (or is missing, or is a folder without pictures) gives a verdict with
+    ``error`` set, so that one bad file does not stop the rest.
+    """
+    files: list[Path] = []
+    faults: list[Verdict] = []
+    for path in paths:
+        try:
+            files.extend(_pictures(Path(path)))
+        except UnreadableFile as error:
+            faults.append(_unreadable(Path(path), error, 0.0))
+    yield from faults
+    for done, file in enumerate(files):
+        report(file.name, done, len(files))
+        started = time.perf_counter()
+        try:
+            yield judge_file(file, sky, write_wcs=write_wcs, **options)
+        except UnreadableFile as error:
+            yield _unreadable(file, error, time.perf_counter() - started)
+    report("judged", len(files), len(files))
+
+
+def write_wcs_beside(path: Path, wcs: TanWcs, width_px: int, height_px: int) -> Path:
+    """Save a header-only FITS file with the solution; the path it went to.
+
+    ``M15_001.fits.gz`` gets ``M15_001.wcs.fits``. An older one is replaced.
+    """
+    from astropy.io import fits
+
+    out = path.with_name(_stem(path) + WCS_SUFFIX)
+    header = fits.Header()
+    for key, value in wcs.to_header().items():
+        header[key] = value
+    header["EQUINOX"] = 2000.0
+    header["COMMENT"] = f"World coordinates of {path.name}, {width_px} x {height_px} px"
+    partial = out.with_name(f".{out.name}.{os.getpid()}.part")
+    try:
+        fits.PrimaryHDU(header=header).writeto(partial, overwrite=True)
+        os.replace(partial, out)
+    finally:
+        partial.unlink(missing_ok=True)
+    return out
+
+
+def _stem(path: Path) -> str:
+    name = path.name
+    for compressed in (".gz", ".fz", ".bz2"):
+        name = name.removesuffix(compressed)
+    return name.rsplit(".", 1)[0] if "." in name else name
+
+
+def _pictures(path: Path) -> list[Path]:
+    from slowglass.frame.io import list_frames
+
+    if not path.exists():
+        raise UnreadableFile(path, "there is no such file or folder", "check the spelling")
+    if not path.is_dir():
+        return [path]
+    found = [file for file in list_frames(path) if not file.name.endswith(WCS_SUFFIX)]
+    if not found:
+        raise UnreadableFile(
+            path, "this folder holds no pictures", "name a folder with FITS, raw or image files"
+        )
+    return found
+
+
+def _unreadable(path: Path, error: UnreadableFile, seconds: float) -> Verdict:
+    return Verdict(
+        file=str(path),
+        reason=str(error),
+        reasons=("the file cannot be read",),
+        error=str(error),
+        instruction="Copy the file again: it cannot be read",
+        seconds=round(seconds, 3),
+    )

@@ -1,0 +1,66 @@
+"""How long the trails are, and along which sky axis they run."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from slowglass.sky.wcs import TanWcs
+
+Axis = Literal["RA", "Dec", "between"]
+
+AXIS_TOLERANCE_DEG = 22.5
+"""Within this of east-west a trail is called an RA trail, of north-south a Dec trail."""
+
+
+@dataclass(frozen=True)
+class Trail:
+    """A common trail: length in pixels, and on the sky where the frame is solved."""
+
+    length_px: float
+    length_arcsec: float | None = None
+    position_angle_deg: float | None = None
+    """0–180, north through east."""
+    axis: Axis | None = None
+
+
+def trail_length_px(elongation: float, minor_fwhm_px: float) -> float:
+    """Length in pixels of the even motion that stretches a round star to ``elongation``.
+
+    A uniform line of length L has variance L²/12 along itself, so with the star's own σ,
+    e² = 1 + L²/(12 σ²).
+    """
+    sigma = minor_fwhm_px / 2.354820
+    return sigma * math.sqrt(12.0 * max(0.0, elongation * elongation - 1.0))
+
+
+def sky_angle_deg(angle_deg: float, wcs: TanWcs) -> float:
+    """Position angle 0–180 (north through east) of an image angle from +x toward +y."""
+    (a, b), (c, d) = wcs.cd
+    x, y = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+    return math.degrees(math.atan2(a * x + b * y, c * x + d * y)) % 180.0
+
+
+def sky_axis(position_angle_deg: float) -> Axis:
+    """The axis a trail runs along: RA (east-west), Dec (north-south) or between."""
+    from_east_west = abs(position_angle_deg % 180.0 - 90.0)
+    if from_east_west <= AXIS_TOLERANCE_DEG:
+        return "RA"
+    return "Dec" if from_east_west >= 90.0 - AXIS_TOLERANCE_DEG else "between"
+
+
+def measure_trail(
+    elongation: float, angle_deg: float, fwhm_px: float, wcs: TanWcs | None
+) -> Trail | None:
+    """The trail behind an elongation; None where it was not measured.
+
+    ``fwhm_px`` is the geometric mean of both axes, so the round star is narrower by √e.
+    """
+    if not (math.isfinite(elongation) and math.isfinite(fwhm_px)):
+        return None
+    length = trail_length_px(elongation, fwhm_px / math.sqrt(elongation))
+    if wcs is None:
+        return Trail(length)
+    angle = sky_angle_deg(angle_deg, wcs)
+    return Trail(length, length * wcs.scale_arcsec_per_px, angle, sky_axis(angle))
