@@ -1,0 +1,208 @@
+"""Where the stars wander on the sensor during an exposure, and how often they stay round.
+
+Offsets are those of a star's image against a perfectly tracked one, in arcseconds on the sky,
+positive east and north. Three causes: the worm (a sine in right ascension, amplitude × cos δ,
+period one sidereal day over the teeth), the polar axis (first order in its error, exact in hour
+angle; signs as in F. Barrett, Measuring Polar Axis Alignment Error, 2016) and, on a mount
+without a motor, the sky's own turning. Wind and tremor widen stars without trailing them.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from slowglass.kit.model import SIDEREAL_DAY_S, Mount
+
+Floats = npt.NDArray[np.float64]
+
+SIDEREAL_ARCSEC_S = 1296000.0 / SIDEREAL_DAY_S
+"""Turning of the sky at the equator, 15.041″/s."""
+KEEPER_ELONGATION = 1.3
+"""A keeper's stars are no more than this much longer than wide."""
+HOLD_SHARE = 0.80
+"""Hold time: the longest exposure of which this share are keepers."""
+LONGEST_HOLD_S = 1200.0
+
+
+def trail_tolerance_arcsec(fwhm_arcsec: float, *, elongation: float = KEEPER_ELONGATION) -> float:
+    """Longest trail, arcsec, that stretches a star of that FWHM by no more than ``elongation``.
+
+    A steady trail of length L adds L²/12 to the variance along itself.
+    """
+    return fwhm_arcsec / 2.354820 * math.sqrt(12.0 * (elongation**2 - 1.0))
+
+
+def worm_path_arcsec(
+    time_s: npt.ArrayLike,
+    mount: Mount,
+    *,
+    phase_rad: npt.ArrayLike = 0.0,
+    second_harmonic: float = 0.0,
+) -> Floats:
+    """East offset at the equator since time 0, arcsec, shape (phases, times) broadcast.
+
+    ``second_harmonic`` adds a sine of half the period with that share of the amplitude, as worn
+    worms show; 0 keeps the pure sine for which the published formulae hold.
+    """
+    t = np.asarray(time_s, dtype=np.float64)
+    phase = np.asarray(phase_rad, dtype=np.float64)[..., None]
+    turn = 2.0 * np.pi * t / mount.worm_period_s
+    path = np.sin(turn + phase) - np.sin(phase)
+    if second_harmonic:
+        path = path + second_harmonic * (np.sin(2.0 * (turn + phase)) - np.sin(2.0 * phase))
+    return mount.periodic_error_arcsec * path
+
+
+def polar_path_arcsec(
+    time_s: npt.ArrayLike,
+    mount: Mount,
+    *,
+    dec_deg: float,
+    hour_angle_deg: float,
+    latitude_deg: float,
+) -> tuple[Floats, Floats]:
+    """East and north offsets since time 0 from the polar axis error, arcsec.
+
+    ``hour_angle_deg`` is that of the field at time 0, west positive.
+    """
+    t = np.asarray(time_s, dtype=np.float64)
+    sign = 1.0 if latitude_deg >= 0 else -1.0
+    error = sign * mount.polar_error_arcmin * 60.0
+    start = math.radians(hour_angle_deg - mount.polar_error_direction_deg)
+    angle = start + np.radians(SIDEREAL_ARCSEC_S * t / 3600.0)
+    north = error * (np.cos(angle) - math.cos(start))
+    east = -error * math.sin(math.radians(dec_deg)) * (np.sin(angle) - math.sin(start))
+    return east, north
+
+
+def field_rotation_deg(
+    exposure_s: float, mount: Mount, *, dec_deg: float, hour_angle_deg: float, latitude_deg: float
+) -> float:
+    """Turning of the field about its centre over an exposure, degrees (first order)."""
+    sign = 1.0 if latitude_deg >= 0 else -1.0
+    angle = math.radians(hour_angle_deg - mount.polar_error_direction_deg)
+    rate = SIDEREAL_ARCSEC_S / 3600.0 * math.radians(mount.polar_error_arcmin / 60.0)
+    return sign * rate * exposure_s * math.cos(angle) / max(0.01, math.cos(math.radians(dec_deg)))
+
+
+def field_path_arcsec(
+    time_s: npt.ArrayLike,
+    mount: Mount,
+    *,
+    dec_deg: float,
+    hour_angle_deg: float = 0.0,
+    latitude_deg: float = 45.0,
+    phase_rad: npt.ArrayLike = 0.0,
+    second_harmonic: float = 0.0,
+) -> tuple[Floats, Floats]:
+    """East and north offsets of the stars at each time, arcsec, 0 at time 0.
+
+    Shape (times,), or (phases, times) for an array of worm phases.
+    """
+    t = np.asarray(time_s, dtype=np.float64)
+    cos_dec = math.cos(math.radians(dec_deg))
+    if mount.driven == "none":
+        turn = np.radians(SIDEREAL_ARCSEC_S * t / 3600.0)
+        dec = math.radians(dec_deg)
+        east = -math.degrees(cos_dec) * 3600.0 * np.sin(turn)
+        north = math.degrees(math.sin(dec) * cos_dec) * 3600.0 * (1.0 - np.cos(turn))
+        shape = (*np.shape(phase_rad), *t.shape)
+        return np.broadcast_to(east, shape), np.broadcast_to(north, shape)
+    worm = cos_dec * worm_path_arcsec(
+        t, mount, phase_rad=phase_rad, second_harmonic=second_harmonic
+    )
+    east, north = polar_path_arcsec(
+        t, mount, dec_deg=dec_deg, hour_angle_deg=hour_angle_deg, latitude_deg=latitude_deg
+    )
+    return worm + east, np.broadcast_to(north, worm.shape)
+
+
+def trail_lengths_arcsec(
+    exposure_s: float,
+    mount: Mount,
+    *,
+    dec_deg: float,
+    hour_angle_deg: float = 0.0,
+    latitude_deg: float = 45.0,
+    second_harmonic: float = 0.0,
+    phases: int = 720,
+    steps: int = 65,
+) -> Floats:
+    """Trail length for each of ``phases`` evenly spaced worm phases, arcsec.
+
+    The true extent of the path (diagonal of its box), not the net shift: an exposure in which
+    the worm swings out and back is trailed although it ends where it began.
+    """
+    east, north = field_path_arcsec(
+        np.linspace(0.0, exposure_s, steps),
+        mount,
+        dec_deg=dec_deg,
+        hour_angle_deg=hour_angle_deg,
+        latitude_deg=latitude_deg,
+        phase_rad=np.arange(phases) * (2.0 * np.pi / phases),
+        second_harmonic=second_harmonic,
+    )
+    return np.hypot(np.ptp(east, axis=-1), np.ptp(north, axis=-1))
+
+
+def keeper_fraction(
+    mount: Mount,
+    exposure_s: float,
+    *,
+    tolerance_arcsec: float,
+    dec_deg: float,
+    hour_angle_deg: float = 0.0,
+    latitude_deg: float = 45.0,
+    second_harmonic: float = 0.0,
+) -> float:
+    """Share of exposures of that length whose trail stays within the tolerance, 0 to 1."""
+    lengths = trail_lengths_arcsec(
+        exposure_s,
+        mount,
+        dec_deg=dec_deg,
+        hour_angle_deg=hour_angle_deg,
+        latitude_deg=latitude_deg,
+        second_harmonic=second_harmonic,
+    )
+    return float(np.mean(lengths <= tolerance_arcsec))
+
+
+def hold_time_s(
+    mount: Mount,
+    *,
+    tolerance_arcsec: float,
+    dec_deg: float,
+    hour_angle_deg: float = 0.0,
+    latitude_deg: float = 45.0,
+    share: float = HOLD_SHARE,
+    second_harmonic: float = 0.0,
+) -> float:
+    """Longest exposure, s, of which ``share`` are keepers; capped at 20 minutes."""
+
+    def holds(seconds: float) -> bool:
+        return (
+            keeper_fraction(
+                mount,
+                seconds,
+                tolerance_arcsec=tolerance_arcsec,
+                dec_deg=dec_deg,
+                hour_angle_deg=hour_angle_deg,
+                latitude_deg=latitude_deg,
+                second_harmonic=second_harmonic,
+            )
+            >= share
+        )
+
+    if holds(LONGEST_HOLD_S):
+        return LONGEST_HOLD_S
+    low, high = 0.0, LONGEST_HOLD_S
+    # Trails only grow with time, so bisection finds the edge.
+    while high - low > 0.002 * high:
+        middle = math.sqrt(max(low, 0.01) * high)
+        low, high = (middle, high) if holds(middle) else (low, middle)
+        if high < 0.02:
+            break
+    return low
