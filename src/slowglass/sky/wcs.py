@@ -34,9 +34,7 @@ def project_tan(
     with np.errstate(divide="ignore", invalid="ignore"):
         denominator = np.where(cos_c > 1e-9, cos_c, np.nan)
         xi = np.cos(dec) * np.sin(dra) / denominator
-        eta = (
-            np.sin(dec) * np.cos(dec0) - np.cos(dec) * np.sin(dec0) * np.cos(dra)
-        ) / denominator
+        eta = (np.sin(dec) * np.cos(dec0) - np.cos(dec) * np.sin(dec0) * np.cos(dra)) / denominator
     return np.degrees(xi), np.degrees(eta)
 
 

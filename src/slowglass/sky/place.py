@@ -1,0 +1,83 @@
+"""Turn what a person types for a place in the sky into coordinates."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from slowglass.errors import UsageError
+from slowglass.sky.objects import SkyObject
+
+if TYPE_CHECKING:
+    from slowglass.sky.store import Sky
+
+
+@dataclass(frozen=True)
+class Place:
+    """A named point of the sky, ICRS degrees; ``object`` is set for deep-sky objects."""
+
+    name: str
+    ra_deg: float
+    dec_deg: float
+    object: SkyObject | None = None
+
+
+_NUMBER = r"[0-9]+(?:\.[0-9]*)?|\.[0-9]+"
+_DECIMAL = re.compile(rf"^\s*([+-]?(?:{_NUMBER}))\s*[°d]?[\s,;]+([+-]?(?:{_NUMBER}))\s*[°d]?\s*$")
+_SEXAGESIMAL = re.compile(
+    rf"^\s*(\d{{1,2}})\s*[h:\s]\s*(\d{{1,2}})\s*[m:′'\s]?\s*({_NUMBER})?\s*[s″\"]?\s*[,;]?\s*"
+    rf"([+-])\s*(\d{{1,2}})\s*[°d:\s]\s*(\d{{1,2}})\s*[′'m:\s]?\s*({_NUMBER})?\s*[″\"s]?\s*$"
+)
+
+
+def parse_coordinates(text: str) -> tuple[float, float] | None:
+    """(ra, dec) in degrees of "RA DEC" text, or None if it is not coordinates.
+
+    Two plain numbers are degrees; anything with hours and minutes is hours for RA and degrees
+    for Dec, whose sign must then be given ("21 29 58.3 +12 10 01", "21h30m −12°10′").
+    UsageError for coordinates out of range.
+    """
+    plain = text.replace("−", "-").replace("–", "-").replace("’", "'").replace("”", '"')
+    match = _DECIMAL.match(plain)
+    if match:
+        ra, dec = float(match[1]), float(match[2])
+        if not 0.0 <= ra <= 360.0:
+            raise UsageError(f"right ascension {ra:g}° is out of range", "give 0 to 360 degrees")
+    else:
+        match = _SEXAGESIMAL.match(plain)
+        if not match:
+            return None
+        hours, minutes, seconds = int(match[1]), int(match[2]), float(match[3] or 0)
+        degrees, arcmin, arcsec = int(match[5]), int(match[6]), float(match[7] or 0)
+        if hours >= 24 or max(minutes, seconds, arcmin, arcsec) >= 60:
+            raise UsageError(
+                f"“{text.strip()}” has hours above 23 or minutes or seconds above 59",
+                'write it as "21 29 58 +12 10 01"',
+            )
+        ra = 15.0 * (hours + minutes / 60.0 + seconds / 3600.0)
+        dec = degrees + arcmin / 60.0 + arcsec / 3600.0
+        dec = -dec if match[4] == "-" else dec
+    if not -90.0 <= dec <= 90.0:
+        raise UsageError(f"declination {dec:g}° is out of range", "give −90 to +90 degrees")
+    return ra % 360.0, dec
+
+
+def resolve_place(text: str, sky: Sky) -> Place:
+    """The place meant by an object's name, a star's name or coordinates; else UsageError."""
+    if not text.strip():
+        raise UsageError("no place given", 'give a name such as M15, or "RA DEC"')
+    coordinates = parse_coordinates(text)
+    if coordinates is not None:
+        return Place(text.strip(), *coordinates)
+    star = sky.named_stars.find(text)
+    if star is not None:
+        return Place(star.name, star.ra_deg, star.dec_deg)
+    found = sky.objects.find(text)
+    if found is not None:
+        return Place(found.name, found.ra_deg, found.dec_deg, found)
+    near = list(dict.fromkeys(sky.named_stars.suggestions(text) + sky.objects.suggestions(text)))
+    cure = (
+        f"did you mean {', '.join(near[:4])}?" if near else 'give a name such as M15, or "RA DEC"'
+    )
+    raise UsageError(f"nothing called “{text.strip()}” is known", cure)
