@@ -56,6 +56,7 @@ class StarList:
     @classmethod
     def empty(cls) -> StarList:
         """No stars at all."""
-        columns = {f.name: np.empty(0) for f in fields(cls)}
-        columns["flags"] = np.empty(0, dtype=np.int32)
-        return cls(**columns)
+        none = np.empty(0)
+        return cls(
+            none, none, none, none, none, none, none, none, none, np.empty(0, dtype=np.int32)
+        )
