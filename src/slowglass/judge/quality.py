@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from slowglass.expose.tracking import KEEPER_ELONGATION
 from slowglass.frame.image import Kind
 from slowglass.judge.shape import FEWEST_STARS
 from slowglass.judge.trails import Trail, trail_length_px
@@ -25,7 +26,7 @@ FaultCode = Literal[
 class Limits:
     """Where a measure counts against a frame. Defaults are working choices, open to change."""
 
-    elongation: float = 1.30
+    elongation: float = KEEPER_ELONGATION
     """A trail of about 0.9 FWHM: the eye sees it, and it costs a quarter of the peak."""
     width_over_expected: float = 1.6
     """Star width over what site and telescope should give."""

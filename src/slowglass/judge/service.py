@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
@@ -11,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
 from slowglass.errors import UnreadableFile
+from slowglass.frame.atomic import replacing
 from slowglass.judge.verdict import Verdict
 from slowglass.progress import Report, silent
 
@@ -93,12 +93,8 @@ def write_wcs_beside(path: Path, wcs: TanWcs, width_px: int, height_px: int) -> 
         header[key] = value
     header["EQUINOX"] = 2000.0
     header["COMMENT"] = f"World coordinates of {path.name}, {width_px} x {height_px} px"
-    partial = out.with_name(f".{out.name}.{os.getpid()}.part")
-    try:
-        fits.PrimaryHDU(header=header).writeto(partial, overwrite=True)
-        os.replace(partial, out)
-    finally:
-        partial.unlink(missing_ok=True)
+    with replacing(out) as temporary:
+        fits.PrimaryHDU(header=header).writeto(temporary, overwrite=True)
     return out
 
 

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from slowglass.expose.tracking import trail_tolerance_arcsec
 from slowglass.sky.wcs import TanWcs
 
 Axis = Literal["RA", "Dec", "between"]
@@ -28,11 +29,9 @@ class Trail:
 def trail_length_px(elongation: float, minor_fwhm_px: float) -> float:
     """Length in pixels of the even motion that stretches a round star to ``elongation``.
 
-    A uniform line of length L has variance L²/12 along itself, so with the star's own σ,
-    e² = 1 + L²/(12 σ²).
+    The same rule by which exposures are planned, so plan and verdict agree.
     """
-    sigma = minor_fwhm_px / 2.354820
-    return sigma * math.sqrt(12.0 * max(0.0, elongation * elongation - 1.0))
+    return trail_tolerance_arcsec(minor_fwhm_px, elongation=max(1.0, elongation))
 
 
 def sky_angle_deg(angle_deg: float, wcs: TanWcs) -> float:
