@@ -51,6 +51,8 @@ HP_MINUS_V = np.array([
     -0.067, -0.034, -0.006, 0.022, 0.051, 0.078, 0.103, 0.118, 0.129, 0.137, 0.144, 0.148,
     0.150, 0.151, 0.150, 0.148, 0.142, 0.129, 0.098, 0.071, 0.045,
 ])  # fmt: skip
+BRIGHT_V = {32349: -1.46, 30438: -0.74}
+"""V of the two stars whose Hp is in error by over 0.1 mag (Bright Star Catalogue, 5th ed.)."""
 BPRP_NODES = np.arange(-0.4, 2.41, 0.1)
 BV_OF_BPRP = np.array([
     -0.242, -0.180, -0.135, -0.075, -0.010, 0.064, 0.142, 0.220, 0.301, 0.380, 0.458, 0.540,
@@ -176,6 +178,8 @@ def merge_stars(
     bv_filled = np.where(np.isfinite(hipparcos["bv"]), hipparcos["bv"], 0.6)
     hip_g = hipparcos["hp"] - np.interp(bv_filled, BV_NODES, HP_MINUS_G)
     hip_v = hipparcos["hp"] - np.interp(bv_filled, BV_NODES, HP_MINUS_V)
+    for number, v_known in BRIGHT_V.items():
+        hip_v[hipparcos["hip"] == number] = v_known
 
     partner = _match_hipparcos(rows, vectors, hipparcos, hip_vectors, hip_g)
     predicted = {int(r): float(hip_g[h]) for h, r in enumerate(partner) if r >= 0}
