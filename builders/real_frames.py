@@ -52,6 +52,17 @@ def frames_folder() -> Path | None:
     return folder if (folder / PLEIADES).is_file() else None
 
 
+def finish_sets() -> dict[str, tuple[str, ...]]:
+    """The series that are finished, each with its calibration frames."""
+    lowell = tuple(f for f in CALIBRATION if f.startswith("lowell"))
+    umd = tuple(f for f in CALIBRATION if f.startswith("umd"))
+    return {
+        "1.07 m, three lights, two flats, two bias": LOWELL + lowell,
+        "small telescope, five faint 5 s lights": M13,
+        "14-inch, two unlike lights, dark, flat, bias": UMD + umd,
+    }
+
+
 Rearrange = Callable[[np.ndarray], np.ndarray]
 
 

@@ -171,10 +171,20 @@ def test_the_kit_scale_is_for_the_kit_frame_only(size, n):
 
 def verdict(i: int, **change) -> Verdict:
     base = {
-        "file": f"light_{i:03d}.fits", "width_px": 6000, "height_px": 4000, "exposure_s": 60.0, "stars": 80,
-        "solved": True, "ra_deg": 322.5, "dec_deg": 12.17, "fwhm_px": 5.5 + 0.1 * (i % 3), "sky_adu": 100.0,
-        "keeper": True, "kind": "light", "start_utc": f"2026-09-12T21:{i:02d}:00+00:00",
-    }  # fmt: skip
+        "file": f"light_{i:03d}.fits",
+        "width_px": 6000,
+        "height_px": 4000,
+        "exposure_s": 60.0,
+        "stars": 80,
+        "solved": True,
+        "ra_deg": 322.5,
+        "dec_deg": 12.17,
+        "fwhm_px": 5.5 + 0.1 * (i % 3),
+        "sky_adu": 100.0,
+        "keeper": True,
+        "kind": "light",
+        "start_utc": f"2026-09-12T21:{i:02d}:00+00:00",
+    }
     return Verdict(**{**base, **change})
 
 

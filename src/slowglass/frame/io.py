@@ -16,6 +16,8 @@ FITS_SUFFIXES = frozenset({".fits", ".fit", ".fts", ".fz"})
 PICTURE_SUFFIXES = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg"})
 IMAGE_SUFFIXES = RAW_SUFFIXES | FITS_SUFFIXES | PICTURE_SUFFIXES
 """Suffixes looked for in a folder, lower case; ``.fits.gz`` and the like count as well."""
+WCS_SUFFIX = ".wcs.fits"
+"""A solution saved beside its frame: a header without a picture, so no frame."""
 
 _DNG_VERSION, _CFA, _LINEAR_RAW = 50706, 32803, 34892
 
@@ -23,7 +25,7 @@ _DNG_VERSION, _CFA, _LINEAR_RAW = 50706, 32803, 34892
 def is_image_name(path: Path) -> bool:
     """True where the name ends like a frame's."""
     suffixes = [s.lower() for s in path.suffixes[-2:]]
-    if not suffixes or path.name.startswith("."):
+    if not suffixes or path.name.startswith(".") or path.name.lower().endswith(WCS_SUFFIX):
         return False
     if suffixes[-1] == ".gz":
         return len(suffixes) == 2 and suffixes[0] in FITS_SUFFIXES

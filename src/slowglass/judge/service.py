@@ -8,9 +8,11 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
+from zoneinfo import ZoneInfo
 
 from slowglass.errors import UnreadableFile
 from slowglass.frame.atomic import replacing
+from slowglass.frame.io import WCS_SUFFIX, list_frames, read_frame
 from slowglass.judge.verdict import Verdict
 from slowglass.progress import Report, silent
 
@@ -18,8 +20,6 @@ if TYPE_CHECKING:
     from slowglass.judge.assess import JudgeOptions
     from slowglass.sky.store import Sky
     from slowglass.sky.wcs import TanWcs
-
-WCS_SUFFIX = ".wcs.fits"
 
 
 def judge_file(
@@ -35,12 +35,12 @@ def judge_file(
     used, if the frame has the kit's size (or is binned from it). ``write_wcs`` saves the
     solution beside the frame. Raises ``UnreadableFile``.
     """
-    from slowglass.frame.io import read_frame
     from slowglass.judge.assess import assess_frame
 
     started = time.perf_counter()
     path = Path(path)
-    frame = read_frame(path)
+    site = options.get("site")
+    frame = read_frame(path, clock_zone=ZoneInfo(site.timezone) if site is not None else UTC)
     assessed = assess_frame(frame, sky, now_utc=datetime.now(UTC), **options)
     verdict = replace(assessed.verdict, file=str(path))
     if write_wcs and assessed.solution.wcs is not None:
@@ -106,13 +106,11 @@ def _stem(path: Path) -> str:
 
 
 def _pictures(path: Path) -> list[Path]:
-    from slowglass.frame.io import list_frames
-
     if not path.exists():
         raise UnreadableFile(path, "there is no such file or folder", "check the spelling")
     if not path.is_dir():
         return [path]
-    found = [file for file in list_frames(path) if not file.name.endswith(WCS_SUFFIX)]
+    found = list_frames(path)
     if not found:
         raise UnreadableFile(
             path, "this folder holds no pictures", "name a folder with FITS, raw or image files"
