@@ -1,1 +1,1 @@
-"""Calibrate, register, combine, flatten the sky, stretch, export; and the recipe that repeats it."""
+"""Calibrate, register, combine, flatten the sky, stretch, export; the recipe that repeats it."""

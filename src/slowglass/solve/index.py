@@ -1,0 +1,124 @@
+"""The triangle index: catalogue shapes that a frame of any size may hold, findable by shape.
+
+The catalogue is taken at several depths, each some two times sparser than the one before, so
+that a frame of any width finds a depth at which it holds about a dozen stars. At each depth every
+star forms triangles with pairs of its nearest neighbours. A triangle is filed by the ratios of
+its middle and shortest side to its longest, which neither scale, rotation nor mirroring changes.
+
+Source of the shape code: Valdes et al. 1995, PASP 107, 1119 (side ratios b/a and c/a).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+from scipy.spatial import cKDTree
+
+from slowglass.solve.grid import SkyGrid
+
+NEIGHBOURS = 8
+PAIRS = NEIGHBOURS * (NEIGHBOURS - 1) // 2
+CODE_CELLS = 512
+DEPTH_RATIO = 2.2
+SPARSEST = 120
+
+PAIR_FIRST = np.array(
+    [i for i in range(NEIGHBOURS) for j in range(i + 1, NEIGHBOURS)], dtype=np.int64
+)
+PAIR_SECOND = np.array(
+    [j for i in range(NEIGHBOURS) for j in range(i + 1, NEIGHBOURS)], dtype=np.int64
+)
+
+
+@dataclass(frozen=True)
+class Depth:
+    """The triangles of one catalogue depth.
+
+    ``star`` (m,) maps this depth's stars to rows of the grid; ``neighbours`` (m, 8) holds rows
+    of this depth; ``packed`` lists triangles as ``row · PAIRS + pair`` sorted by shape cell;
+    ``cell_first`` (cells + 1,) delimits the cells.
+    """
+
+    star: npt.NDArray[np.int32]
+    neighbours: npt.NDArray[np.int32]
+    packed: npt.NDArray[np.uint32]
+    cell_first: npt.NDArray[np.int32]
+
+
+def depth_sizes(n: int) -> list[int]:
+    """Number of brightest stars at each depth, deepest first."""
+    sizes: list[int] = []
+    size = float(n)
+    while size >= SPARSEST:
+        sizes.append(int(size))
+        size /= DEPTH_RATIO
+    return sizes or [n]
+
+
+def build_depth(grid: SkyGrid, count: int) -> Depth:
+    """File the triangles among the ``count`` brightest stars of a catalogue."""
+    star = np.sort(np.argsort(grid.mag, kind="stable")[:count]).astype(np.int32)
+    vectors = np.ascontiguousarray(grid.vectors[star])
+    k = min(NEIGHBOURS, len(star) - 1)
+    _, near = cKDTree(vectors).query(vectors, k=k + 1, workers=-1)
+    neighbours = np.full((len(star), NEIGHBOURS), -1, dtype=np.int32)
+    neighbours[:, :k] = near[:, 1:]
+    cells, packed = _list_triangles(vectors, neighbours, PAIR_FIRST, PAIR_SECOND)
+    order = np.argsort(cells, kind="stable")
+    counts = np.bincount(cells, minlength=CODE_CELLS * CODE_CELLS)
+    cell_first = np.concatenate(([0], np.cumsum(counts))).astype(np.int32)
+    return Depth(star, neighbours, packed[order], cell_first)
+
+
+@njit(cache=True, inline="always")
+def _chord(v, i, j):
+    dx = v[i, 0] - v[j, 0]
+    dy = v[i, 1] - v[j, 1]
+    dz = v[i, 2] - v[j, 2]
+    return np.sqrt(dx * dx + dy * dy + dz * dz)
+
+
+@njit(cache=True)
+def _holds(row, star):
+    for value in row:  # noqa: SIM110 (numba has no any() over a generator)
+        if value == star:
+            return True
+    return False
+
+
+@njit(cache=True)
+def _list_triangles(vectors, neighbours, pair_first, pair_second):
+    """Shape cell and packed name of each triangle, each triangle once."""
+    n = len(vectors)
+    n_pairs = len(pair_first)
+    cells = np.empty(n * n_pairs, np.int32)
+    packed = np.empty(n * n_pairs, np.uint32)
+    count = 0
+    for s in range(n):
+        for p in range(n_pairs):
+            i = neighbours[s, pair_first[p]]
+            j = neighbours[s, pair_second[p]]
+            if i < 0 or j < 0:
+                continue
+            # A triangle whose corners all know each other is filed by its lowest row only.
+            if i < s and _holds(neighbours[i], s) and _holds(neighbours[i], j):
+                continue
+            if j < s and _holds(neighbours[j], s) and _holds(neighbours[j], i):
+                continue
+            a = _chord(vectors, i, j)
+            b = _chord(vectors, s, j)
+            c = _chord(vectors, s, i)
+            longest = max(a, max(b, c))
+            shortest = min(a, min(b, c))
+            middle = a + b + c - longest - shortest
+            if shortest < 0.04 * longest:
+                continue
+            u = min(CODE_CELLS - 1, int(middle / longest * CODE_CELLS))
+            v = min(CODE_CELLS - 1, int(shortest / longest * CODE_CELLS))
+            cells[count] = u * CODE_CELLS + v
+            packed[count] = s * n_pairs + p
+            count += 1
+    return cells[:count], packed[:count]

@@ -1,0 +1,211 @@
+"""Where does this frame point? Search, decide on the odds, and say why when the answer is no."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from slowglass.frame.stars import StarList
+from slowglass.progress import Report, silent
+from slowglass.sky.store import Sky
+from slowglass.sky.wcs import TanWcs
+from slowglass.solve.catalogue import SolveCatalogue
+from slowglass.solve.fit import AFFINE_FROM, fit_tan, residuals_px
+from slowglass.solve.hunt import Candidate, Hunt, ImageStars, hunt, predict
+from slowglass.solve.store import open_solver
+from slowglass.solve.types import Match, Prior, Solution
+
+Floats = npt.NDArray[np.float64]
+
+ODDS_NEEDED_LOG10 = 2.0
+"""A pose is believed at 100 to 1 in its favour; see docs/design/solve-odds.md for how often
+such a claim is right."""
+LEAST_STARS = 2
+POLISH_STARS = 1500
+
+
+def solve_stars(
+    stars: StarList,
+    width_px: int,
+    height_px: int,
+    sky: Sky,
+    prior: Prior | None = None,
+    *,
+    report: Report = silent,
+) -> Solution:
+    """The pose of a frame from its detected stars, or a refusal with its reason.
+
+    Positions are full-resolution pixels. A refusal is an ordinary result; only a prior that
+    makes no sense raises (``UsageError``).
+    """
+    started = time.perf_counter()
+    prior = prior or Prior()
+    catalogue = open_solver(sky, report=report)
+    usable = np.flatnonzero(
+        np.isfinite(stars.x_px) & np.isfinite(stars.y_px) & (stars.flux_adu > 0)
+    )
+    solution = _solve(stars, usable, width_px, height_px, catalogue, prior)
+    return replace(solution, seconds=time.perf_counter() - started)
+
+
+def _solve(
+    stars: StarList,
+    usable: npt.NDArray[np.int64],
+    width_px: int,
+    height_px: int,
+    catalogue: SolveCatalogue,
+    prior: Prior,
+) -> Solution:
+    expected = expected_stars(catalogue, prior, width_px, height_px)
+    if len(usable) < LEAST_STARS:
+        return Solution(
+            False,
+            f"{len(usable)} stars seen, at least {LEAST_STARS} needed: "
+            "expose longer, refocus, or wait for the clouds to pass",
+            expected_stars=expected,
+        )
+    image = ImageStars.build(
+        stars.x_px[usable], stars.y_px[usable], stars.flux_adu[usable], width_px, height_px
+    )
+    result = hunt(image, catalogue, prior)
+    best = result.best
+    if best is None:
+        return Solution(
+            False, _refusal(None, prior, len(usable), expected), expected_stars=expected
+        )
+    odds = _odds_against_all(result)
+    if odds < ODDS_NEEDED_LOG10:
+        return Solution(
+            False,
+            _refusal(best, prior, len(usable), expected, odds),
+            odds_log10=odds,
+            matched=len(best.assessment.pairs_image),
+            expected_stars=expected,
+        )
+    wcs, match = _polish(best, stars, usable, image, catalogue, prior)
+    ra, dec = wcs.pixel_to_sky((width_px - 1) / 2.0, (height_px - 1) / 2.0)
+    return Solution(
+        True,
+        "",
+        wcs=wcs,
+        matched=len(match),
+        rms_arcsec=float(np.sqrt(np.mean(match.residual_arcsec**2))),
+        odds_log10=odds,
+        ra_deg=float(ra),
+        dec_deg=float(dec),
+        scale_arcsec_per_px=wcs.scale_arcsec_per_px,
+        rotation_deg=wcs.rotation_deg,
+        parity=wcs.parity,
+        match=match,
+        expected_stars=expected,
+    )
+
+
+def expected_stars(
+    catalogue: SolveCatalogue, prior: Prior, width_px: int, height_px: int
+) -> float | None:
+    """Catalogue stars a frame at the prior's pointing and scale should hold; None without both."""
+    if prior.ra_deg is None or prior.dec_deg is None or prior.scale_arcsec_per_px is None:
+        return None
+    frame_deg2 = width_px * height_px * (prior.scale_arcsec_per_px / 3600.0) ** 2
+    radius = float(np.clip(np.sqrt(frame_deg2 / np.pi), prior.cone_radius_deg, 90.0))
+    cone_deg2 = 41252.96 * (1.0 - np.cos(np.radians(radius))) / 2.0
+    count = len(catalogue.in_cone(prior.ra_deg, prior.dec_deg, radius))
+    return count * frame_deg2 / cone_deg2
+
+
+def _odds_against_all(result: Hunt) -> float:
+    """Odds of the best pose against chance and against the next distinct pose together."""
+    assert result.best is not None
+    best = result.best.assessment.odds_log10
+    return float(best - np.logaddexp(0.0, result.runner_up_log10 * np.log(10.0)) / np.log(10.0))
+
+
+def _polish(
+    best: Candidate,
+    stars: StarList,
+    usable: npt.NDArray[np.int64],
+    image: ImageStars,
+    catalogue: SolveCatalogue,
+    prior: Prior,
+) -> tuple[TanWcs, Match]:
+    """Refit with every catalogue star of the frame, outliers left out."""
+    wcs = best.wcs
+    rows, x, y, ra, dec, _ = predict(wcs, image, catalogue, prior.epoch_year, cap=POLISH_STARS)
+    reach = max(2.0, 3.0 * best.assessment.sigma_px)
+    bright = usable[np.argsort(-stars.flux_adu[usable], kind="stable")][:POLISH_STARS]
+    gap = np.hypot(x[:, None] - stars.x_px[bright], y[:, None] - stars.y_px[bright])
+    star = np.argmin(gap, axis=1)
+    catalogue_star = np.flatnonzero(gap[np.arange(len(x)), star] < reach)
+    star = star[catalogue_star]
+    # Of two catalogue stars on one image star, the nearer keeps it.
+    order = np.argsort(gap[catalogue_star, star], kind="stable")
+    _, first = np.unique(star[order], return_index=True)
+    chosen = order[np.sort(first)]
+    catalogue_star, star = catalogue_star[chosen], star[chosen]
+    listed = best.assessment.pairs_image
+    if len(star) < max(2, len(listed)):
+        index = usable[np.argsort(-stars.flux_adu[usable], kind="stable")][listed]
+        pairs = best.assessment.pairs_catalogue
+        ra, dec = best.cat_ra_deg[pairs], best.cat_dec_deg[pairs]
+        mag = catalogue.grid.mag[best.rows[pairs]]
+    else:
+        index = bright[star]
+        ra, dec = ra[catalogue_star], dec[catalogue_star]
+        mag = catalogue.grid.mag[rows[catalogue_star]]
+    px, py = stars.x_px[index], stars.y_px[index]
+    for _ in range(2):
+        wcs = fit_tan(
+            px, py, ra, dec,
+            start=(wcs.ra0_deg, wcs.dec0_deg), centre=(wcs.crpix_x, wcs.crpix_y),
+            parity=wcs.parity, affine=len(px) >= AFFINE_FROM,
+        )  # fmt: skip
+        residual = residuals_px(wcs, px, py, ra, dec)
+        keep = residual <= max(1.0, 3.0 * float(np.median(residual)))
+        if np.all(keep) or np.count_nonzero(keep) < max(4, 0.6 * len(px)):
+            break
+        px, py, ra, dec, mag, index = (a[keep] for a in (px, py, ra, dec, mag, index))
+    residual = residuals_px(wcs, px, py, ra, dec) * wcs.scale_arcsec_per_px
+    return wcs, Match(index.astype(np.int64), ra, dec, mag, residual)
+
+
+def _refusal(
+    best: Candidate | None,
+    prior: Prior,
+    seen: int,
+    expected: float | None,
+    odds: float | None = None,
+) -> str:
+    """Why a frame stays unsolved, and the cure, in one or two sentences."""
+    tried = (
+        "over the whole sky"
+        if not prior.has_pointing
+        else f"within {prior.cone_radius_deg:g}° of the given pointing"
+    )
+    if prior.scale_arcsec_per_px is not None:
+        tried += (
+            f" at {prior.scale_arcsec_per_px:.4g}″ per pixel ± {100 * prior.scale_tolerance:.2g} %"
+        )
+    parts = [f"no pose of the {seen} stars seen fits the catalogue {tried}"]
+    if best is not None and odds is not None:
+        matched = len(best.assessment.pairs_image)
+        parts[0] = (
+            f"the best pose found {tried} matches only {matched} stars of {seen} seen: "
+            f"odds 10^{odds:.1f}, 10^{ODDS_NEEDED_LOG10:g} needed"
+        )
+    if expected is not None and expected < 4.5:
+        parts.append(
+            f"the catalogue, complete to magnitude 10, holds {expected:.1f} stars in such a frame "
+            "on average here, so a closer pointing (smaller radius), an exact scale or a known "
+            "camera angle is needed, or a deeper catalogue"
+        )
+    elif seen < 8:
+        parts.append("few stars seen: expose longer, refocus, or check for clouds")
+    elif prior.has_pointing or prior.scale_arcsec_per_px is not None:
+        parts.append("widen the radius, or leave the scale out, if either may be wrong")
+    else:
+        parts.append("give a rough pointing and the pixel scale")
+    return "; ".join(parts)
