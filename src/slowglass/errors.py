@@ -15,6 +15,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 
+def _sentence(text: str) -> str:
+    """The text with its full stop, unless it ends in another mark."""
+    return text if text.endswith(("?", "!")) else f"{text}."
+
+
 class SlowglassError(Exception):
     """An expected failure, worded for the person at the telescope.
 
@@ -26,9 +31,9 @@ class SlowglassError(Exception):
 
     def __init__(self, what: str, cure: str = "") -> None:
         self.what = what.strip().rstrip(".")
-        self.cure = cure.strip().rstrip(".")
-        advice = f" {self.cure[0].upper()}{self.cure[1:]}." if self.cure else ""
-        super().__init__(f"{self.what}.{advice}")
+        cure = cure.strip().rstrip(".")
+        self.cure = cure[:1].upper() + cure[1:]
+        super().__init__(_sentence(self.what) + (f" {_sentence(self.cure)}" if self.cure else ""))
 
 
 class UsageError(SlowglassError):

@@ -34,6 +34,11 @@ def config_folder() -> Path:
     return Path(platformdirs.user_config_dir("slowglass", appauthor=False))
 
 
+def has_own_kit() -> bool:
+    """True when the config folder holds a kit.toml, so that no built-in kit stands in for it."""
+    return (config_folder() / "kit.toml").is_file()
+
+
 def load_kit(name_or_path: str | os.PathLike[str] | None = None) -> Kit:
     """The kit of that built-in name or file; with none given, the user's own or "long 102"."""
     return _load(name_or_path, Kit, BUILT_IN_KITS, "kit.toml")

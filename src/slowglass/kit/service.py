@@ -141,3 +141,19 @@ def _limits_text(
         f"{first} At its fastest, {cause} moves a star by its own width in {held:.0f} s; "
         "beyond that, tracking decides which frames stay round."
     )
+
+
+def skyline_by_direction(site: Site) -> dict[str, float]:
+    """Altitude of the skyline, degrees, in the eight directions from north through east."""
+    names = (
+        "north",
+        "north-east",
+        "east",
+        "south-east",
+        "south",
+        "south-west",
+        "west",
+        "north-west",
+    )
+    altitudes = site.horizon_alt_deg([45.0 * i for i in range(8)])
+    return {name: float(alt) for name, alt in zip(names, altitudes, strict=True)}

@@ -1,0 +1,102 @@
+"""``slowglass choose``: what is worth an exposure tonight, and why."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Annotated, Any
+
+import typer
+
+from slowglass.cli.common import (
+    JsonOption,
+    KitOption,
+    SiteOption,
+    console,
+    open_workbench,
+    or_dash,
+    print_document,
+    progress,
+    table,
+)
+from slowglass.cli.words import clock_text
+from slowglass.documents import document
+from slowglass.errors import NothingUseful, UsageError
+
+
+def choose(
+    night: Annotated[
+        str | None,
+        typer.Option("--night", metavar="YYYY-MM-DD", help="Evening's date; else the coming one."),
+    ] = None,
+    limit: Annotated[
+        int, typer.Option("--limit", metavar="N", min=1, max=14000, help="At most so many objects.")
+    ] = 20,
+    kit: KitOption = None,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Choose what to expose in a night.
+
+    Every object is asked four questions: does it fit the frame, does it show in an exposure,
+    does the mount hold it, can it be reached. The best come first, each with its reason.
+    """
+    evening = _evening(night)
+    with progress() as report:
+        bench = open_workbench(kit, site, report)
+        choice = bench.choose(night=evening, limit=limit, report=report)
+    found = document(choice)
+    if as_json:
+        print_document(found)
+    else:
+        _show(found, bench.site.timezone, f"{bench.kit.name} at {bench.site.name}")
+    if not found["objects"]:
+        raise NothingUseful(
+            f"no object can be recommended for the night of {found['night']}",
+            "try another --night",
+        )
+
+
+def _evening(text: str | None) -> date | None:
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"--night {text!r} is no date", "write it as 2026-11-25") from None
+
+
+def _show(found: dict[str, Any], timezone: str, where: str) -> None:
+    out = console()
+    moon = found["moon"]
+    dark = "no darkness"
+    if found["dark_from"] and found["dark_to"]:
+        dark = f"dark {_clock(found['dark_from'], timezone)}–{_clock(found['dark_to'], timezone)}"
+    out.print(
+        f"Night of {found['night']}, {where}: {dark}, "
+        f"Moon {moon['illuminated_fraction']:.0%} lit, "
+        f"rises {_clock(moon['rises'], timezone)}, sets {_clock(moon['sets'], timezone)}"
+    )
+    rows = table("", "object", "type", "best", "alt", "up", "S/N", "keep", "fits", "score",
+                 right=(2, 3, 4, 5, 6, 7, 8))  # fmt: skip
+    for thing in found["objects"]:
+        reach, shows, holds, fits = (thing[k] for k in ("reachable", "shows", "holds", "fits"))
+        rows.add_row(
+            thing["name"],
+            thing["type"],
+            _clock(reach["best_time"], timezone),
+            or_dash(reach["altitude_deg"], ".0f", "°"),
+            or_dash(reach["minutes_up"], ".0f", " min"),
+            or_dash(shows["snr_single"], ".1f"),
+            or_dash(holds["keeper_fraction"], ".0%"),
+            or_dash(fits["fraction"], ".0%"),
+            or_dash(thing["score"], ".2f"),
+        )
+    out.print(rows)
+    for thing in found["objects"][:3]:
+        out.print(f"{thing['name']}: {thing['reason']}")
+
+
+def _clock(moment: str | None, timezone: str) -> str:
+    if moment is None:
+        return "–"
+    return clock_text(datetime.fromisoformat(moment), timezone)

@@ -1,0 +1,71 @@
+"""``slowglass finish``: from a folder of frames to one picture."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from slowglass.cli.common import (
+    JsonOption,
+    KitOption,
+    console,
+    facts,
+    open_workbench,
+    or_dash,
+    print_document,
+    progress,
+)
+from slowglass.cli.words import count_text
+from slowglass.documents import document
+from slowglass.errors import NothingUseful
+
+
+def finish(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Lights, darks, flats and bias frames.")
+    ],
+    output: Annotated[
+        Path, typer.Option("-o", "--output", metavar="OUT", help="Folder for the results.")
+    ],
+    recipe: Annotated[
+        Path | None,
+        typer.Option("--recipe", metavar="FILE", help="Recorded steps to repeat."),
+    ] = None,
+    kit: KitOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Finish a folder of frames into a picture.
+
+    Calibrates, registers and combines the frames worth it, flattens the sky, sets colour and
+    stretches. The recipe written beside the picture repeats it.
+    """
+    with progress() as report:
+        bench = open_workbench(kit, None, report)
+        result = bench.finish(folder, output, recipe=recipe, report=report)
+    found = document(result)
+    if as_json:
+        print_document(found)
+    else:
+        _show(found)
+    if not found["frames_used"]:
+        raise NothingUseful(f"none of the {found['frames_in']} frames in {folder} could be used")
+
+
+def _show(found: dict[str, Any]) -> None:
+    rows = [
+        ("frames", f"{found['frames_used']} used of {found['frames_in']}"),
+        ("signal to noise, against one frame", or_dash(found["snr_gain"], ".2f", "×")),
+        ("star width (FWHM)", or_dash(found["fwhm_px"], ".2f", " px")),
+        ("time taken", or_dash(found["seconds"], ".1f", " s")),
+        ("peak memory", or_dash(found["peak_memory_mb"], ".0f", " MB")),
+        ("recipe", str(found["recipe"])),
+    ]
+    rows += [("written", str(path)) for path in found["outputs"]]
+    out = console()
+    out.print(facts("Finished", rows))
+    if found["rejected"]:
+        out.print(f"{count_text(len(found['rejected']), 'frame')} left out:")
+        for frame in found["rejected"]:
+            out.print(f"  {Path(frame['file']).name}: {frame['reason']}")

@@ -1,0 +1,162 @@
+"""``slowglass judge``: where frames point, whether to keep them, what to do next."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from slowglass.cli.common import (
+    JsonOption,
+    KitOption,
+    SiteOption,
+    console,
+    facts,
+    open_workbench,
+    or_dash,
+    print_error,
+    print_line,
+    progress,
+)
+from slowglass.cli.words import count_text, place_text
+
+if TYPE_CHECKING:
+    from slowglass.judge.verdict import Verdict
+
+
+def judge(
+    paths: Annotated[
+        list[Path], typer.Argument(metavar="PATH", help="Frames, or folders of frames.")
+    ],
+    near: Annotated[
+        str | None,
+        typer.Option("--near", metavar="PLACE", help='Look near an object, a star or "RA DEC".'),
+    ] = None,
+    radius_deg: Annotated[
+        float | None,
+        typer.Option("--radius", metavar="DEG", help="How far from there to look."),
+    ] = None,
+    scale_arcsec_per_px: Annotated[
+        float | None,
+        typer.Option("--scale", metavar="ARCSEC_PER_PX", help="Sky covered by one pixel."),
+    ] = None,
+    target: Annotated[
+        str | None,
+        typer.Option("--target", metavar="PLACE", help="What you want in the middle."),
+    ] = None,
+    write_wcs: Annotated[
+        bool, typer.Option("--write-wcs", help="Save the coordinates found beside each frame.")
+    ] = False,
+    kit: KitOption = None,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Judge frames and say what to do next.
+
+    For each frame: where it points, focus, trailing and its cause, sky, saturation, keep or
+    not, and the one thing to do next. Without --near the whole sky is searched.
+    """
+    unreadable = 0
+    judged: list[Verdict] = []
+    with progress() as report:
+        bench = open_workbench(kit, site, report)
+        verdicts = bench.judge(
+            paths,
+            near=near,
+            radius_deg=radius_deg,
+            scale_arcsec_per_px=scale_arcsec_per_px,
+            target=target,
+            write_wcs=write_wcs,
+            report=report,
+        )
+        for verdict in verdicts:
+            if verdict.error is not None:
+                unreadable += 1
+                print_error(verdict.error)
+            if as_json:
+                print_line(verdict)
+            elif verdict.error is None:
+                judged.append(verdict)
+    if not as_json:
+        _show(judged)
+    if unreadable:
+        return 2
+    return 0
+
+
+def _show(judged: list[Verdict]) -> None:
+    out = console()
+    if len(judged) == 1:
+        out.print(facts(judged[0].file, _rows(judged[0])))
+        return
+    for verdict in judged:
+        out.print(f"{_word(verdict):<5} {Path(verdict.file).name}  {_figures(verdict)}")
+        for reason in verdict.reasons:
+            out.print(f"      {reason}")
+        if verdict.instruction:
+            out.print(f"      Next: {verdict.instruction}")
+    if not judged:
+        return
+    from slowglass.judge.series import judge_series
+
+    out.print()
+    for note in judge_series(judged).notes:
+        out.print(note[0].upper() + note[1:])
+    keepers = sum(verdict.keeper for verdict in judged)
+    solved = sum(verdict.solved for verdict in judged)
+    out.print(f"{count_text(len(judged), 'frame')}: {keepers} to keep, {solved} placed on the sky")
+
+
+def _word(verdict: Verdict) -> str:
+    return "keep" if verdict.keeper else "drop"
+
+
+def _figures(v: Verdict) -> str:
+    where = "place unknown"
+    if v.ra_deg is not None and v.dec_deg is not None:
+        where = place_text(v.ra_deg, v.dec_deg)
+    return (
+        f"{where}  {count_text(v.stars, 'star')}  FWHM {or_dash(v.fwhm_px, '.1f', ' px')}  "
+        f"elongation {or_dash(v.elongation, '.2f')}"
+    )
+
+
+def _rows(v: Verdict) -> list[tuple[str, str]]:
+    rows = [("verdict", "keep" if v.keeper else "drop: " + "; ".join(v.reasons))]
+    if v.instruction:
+        rows.append(("next", v.instruction))
+    if v.ra_deg is not None and v.dec_deg is not None:
+        rows += [
+            ("centre (ICRS)", place_text(v.ra_deg, v.dec_deg)),
+            ("scale", or_dash(v.scale_arcsec_per_px, ".4f", " ″/px")),
+            ("turned by", or_dash(v.rotation_deg, ".2f", "° (stored +y, north through east)")),
+            ("mirrored", "no" if v.parity == 1 else "yes"),
+            ("stars matched", f"{v.matched}, residual {or_dash(v.rms_arcsec, '.2f', '″')}"),
+        ]
+    else:
+        rows.append(("place", f"unknown: {v.reason}"))
+    if v.nudge is not None:
+        rows.append(("to the target", v.nudge.text))
+    rows += [
+        ("size", f"{v.width_px} × {v.height_px} px"),
+        ("exposure", or_dash(v.exposure_s, "g", " s")),
+        ("stars found", str(v.stars)),
+        ("star width (FWHM)", or_dash(v.fwhm_px, ".2f", " px") + _arcsec(v.fwhm_arcsec)),
+        ("half-flux diameter", or_dash(v.hfd_px, ".2f", " px")),
+        (
+            "elongation",
+            f"{or_dash(v.elongation, '.2f')} at {or_dash(v.elongation_angle_deg, '.0f', '°')}",
+        ),
+        ("sky level", or_dash(v.sky_adu, ".0f", " ADU")),
+        ("saturated pixels", or_dash(v.saturated_fraction, ".3%")),
+    ]
+    rows += [("note", caution) for caution in v.cautions]
+    if v.wcs_file:
+        rows.append(("coordinates saved in", v.wcs_file))
+    rows.append(("time taken", f"{v.seconds:.1f} s"))
+    return rows
+
+
+def _arcsec(value: float | None) -> str:
+    return "" if value is None else f" = {value:.2f}″"

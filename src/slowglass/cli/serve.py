@@ -1,0 +1,61 @@
+"""``slowglass serve``: the browser workbench, on this machine only."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from slowglass.cli.common import KitOption, SiteOption, open_workbench
+
+PortOption = Annotated[
+    int | None,
+    typer.Option(
+        "--port", metavar="PORT", min=1, max=65535, help="Port of the page; else the next free one."
+    ),
+]
+
+
+def serve(
+    folder: Annotated[
+        Path, typer.Argument(metavar="[FOLDER]", help="Folder of the night to show.")
+    ] = Path("demo-night"),
+    host: Annotated[
+        str, typer.Option("--host", help="Address to listen on; this machine's only.")
+    ] = "127.0.0.1",
+    port: PortOption = None,
+    browser: Annotated[bool, typer.Option("--browser", help="Open a browser window.")] = False,
+    kit: KitOption = None,
+    site: SiteOption = None,
+) -> None:
+    """Show a night as a web page."""
+    serve_folder(folder, host=host, port=port, open_browser=browser, kit=kit, site=site)
+
+
+def serve_folder(
+    folder: Path,
+    *,
+    host: str = "127.0.0.1",
+    port: int | None = None,
+    open_browser: bool = False,
+    kit: str | None = None,
+    site: str | None = None,
+) -> None:
+    """Serve a night until interrupted; its address goes to stderr."""
+    from slowglass.web.app import serve as run_server
+
+    run_server(
+        open_workbench(kit, site),
+        folder=folder,
+        host=host,
+        port=port,
+        open_browser=open_browser,
+        ready=_announce,
+    )
+
+
+def _announce(address: str) -> None:
+    sys.stderr.write(f"Slowglass is at {address} (stop with Ctrl-C)\n")
+    sys.stderr.flush()

@@ -1,0 +1,176 @@
+"""The front door of the library: kit, site and sky bound together, one method a step.
+
+    from slowglass.workbench import Workbench
+
+    bench = Workbench.open()
+    route = bench.find("M15")
+
+Everything heavy is imported when a step needs it, so opening a workbench is quick.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime
+from functools import cached_property
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from slowglass.progress import Report, silent
+
+if TYPE_CHECKING:
+    from slowglass.choose.service import Choice
+    from slowglass.expose.service import Exposure
+    from slowglass.find.service import Route
+    from slowglass.find.svg import StyleName
+    from slowglass.finish.service import FinishResult
+    from slowglass.judge.verdict import Verdict
+    from slowglass.kit.model import Kit, Site
+    from slowglass.kit.service import KitSummary
+    from slowglass.sky.place import Place
+    from slowglass.sky.store import Sky
+
+NameOrPath = str | PathLike[str]
+
+
+@dataclass(frozen=True)
+class Workbench:
+    """A kit at a site under the sky.
+
+    ``kit_is_stand_in`` says that nobody chose the kit: plans then describe the built-in one,
+    and frames are judged without assuming it took them.
+    """
+
+    kit: Kit
+    site: Site
+    kit_is_stand_in: bool = False
+    report: Report = silent
+    """Hears about opening the sky, which the first time builds an index."""
+
+    @classmethod
+    def open(
+        cls,
+        *,
+        kit: NameOrPath | None = None,
+        site: NameOrPath | None = None,
+        report: Report = silent,
+    ) -> Workbench:
+        """The workbench for a kit and a site: names, files, or (None) the user's own."""
+        from slowglass.kit.io import has_own_kit, load_kit, load_site
+
+        return cls(
+            load_kit(kit),
+            load_site(site),
+            kit_is_stand_in=kit is None and not has_own_kit(),
+            report=report,
+        )
+
+    @cached_property
+    def sky(self) -> Sky:
+        """The star and object catalogues, opened at first use."""
+        from slowglass.sky.store import open_sky
+
+        return open_sky(report=self.report)
+
+    def place(self, text: str) -> Place:
+        """The place meant by an object's name, a star's name or "RA DEC"."""
+        from slowglass.sky.place import resolve_place
+
+        return resolve_place(text, self.sky)
+
+    def kit_summary(self) -> KitSummary:
+        """What the kit's numbers amount to under the site's usual seeing."""
+        from slowglass.kit.service import summarise_kit
+
+        return summarise_kit(self.kit, self.site)
+
+    def choose(
+        self, *, night: date | None = None, limit: int = 20, report: Report = silent
+    ) -> Choice:
+        """Objects worth an exposure in a night, best first; ``night`` None is the coming one."""
+        from slowglass.choose.service import choose_tonight
+
+        return choose_tonight(
+            self.kit, self.site, self.sky, night=night, limit=limit, report=report
+        )
+
+    def find(
+        self, target: str, *, from_star: str | None = None, when: datetime | None = None
+    ) -> Route:
+        """The star-hop to a target."""
+        from slowglass.find.service import find_route
+
+        return find_route(self.kit, self.site, self.sky, target, from_star=from_star, when=when)
+
+    def chart(self, route: Route, path: Path, *, style: StyleName = "paper") -> Path:
+        """Path of the chart of a route, written as .svg, .png or .pdf."""
+        from slowglass.find.service import chart_route
+
+        return chart_route(route, self.kit, self.site, self.sky, path, style=style)
+
+    def expose(
+        self,
+        target: str,
+        *,
+        exposure_s: float,
+        frames: int = 1,
+        output: Path | None = None,
+        report: Report = silent,
+    ) -> Exposure:
+        """What an exposure will give, and its forecast frame when ``output`` names a file."""
+        from slowglass.expose.service import expose_object
+
+        return expose_object(
+            self.kit,
+            self.site,
+            self.sky,
+            target,
+            exposure_s=exposure_s,
+            frames=frames,
+            output=output,
+            report=report,
+        )
+
+    def judge(
+        self,
+        paths: Iterable[Path],
+        *,
+        near: str | None = None,
+        radius_deg: float | None = None,
+        scale_arcsec_per_px: float | None = None,
+        target: str | None = None,
+        write_wcs: bool = False,
+        report: Report = silent,
+    ) -> Iterator[Verdict]:
+        """A verdict for each frame in the files and folders, as each is done."""
+        from slowglass.judge.service import judge_paths
+
+        return judge_paths(
+            paths,
+            self.sky,
+            near=None if near is None else self.place(near),
+            radius_deg=radius_deg,
+            scale_arcsec_per_px=scale_arcsec_per_px,
+            target=None if target is None else self.place(target),
+            kit=None if self.kit_is_stand_in else self.kit,
+            site=None if self.kit_is_stand_in else self.site,
+            write_wcs=write_wcs,
+            report=report,
+        )
+
+    def finish(
+        self, folder: Path, output: Path, *, recipe: Path | None = None, report: Report = silent
+    ) -> FinishResult:
+        """The combined picture of a folder of lights, darks, flats and bias frames."""
+        from slowglass.finish.service import finish_folder
+
+        return finish_folder(
+            folder,
+            output,
+            recipe=recipe,
+            kit=None if self.kit_is_stand_in else self.kit,
+            sky=self.sky,
+            report=report,
+        )
