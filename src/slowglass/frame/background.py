@@ -1,0 +1,48 @@
+"""The sky under the stars: its level and its noise, as smooth maps (sep)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Image = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Background:
+    """A picture's sky level and pixel noise, in the picture's own unit."""
+
+    level: Image
+    rms: Image
+    level_median: float
+    rms_median: float
+
+
+def measure_background(
+    image: Image, *, mask: npt.NDArray[np.bool_] | None = None, mesh_px: int = 64
+) -> Background:
+    """Sky level and noise of a (rows, columns) float32 picture, ignoring masked pixels.
+
+    Clipped mode in cells of ``mesh_px`` (Bertin & Arnouts 1996, A&AS 117, 393), smoothed by a
+    median of 3 × 3 cells and a spline. The noise is never below a thousandth of its median or
+    of the data's own step, so a flat picture divides safely.
+    """
+    import sep
+
+    data = np.ascontiguousarray(image, dtype=np.float32)
+    height, width = data.shape
+    cell = max(8, min(mesh_px, height, width))
+    found = sep.Background(data, mask=mask, bw=cell, bh=cell, fw=3, fh=3)
+    level, rms = found.back(dtype=np.float32), found.rms(dtype=np.float32)
+    step = max(1, min(height, width) // 256)
+    sample = np.s_[::step, ::step]
+    good = np.ones_like(level[sample], dtype=bool) if mask is None else ~mask[sample]
+    if not good.any():
+        good[:] = True
+    level_median = float(np.median(level[sample][good]))
+    rms_median = float(np.median(rms[sample][good]))
+    floor = max(rms_median * 0.05, float(np.finfo(np.float32).eps) * (abs(level_median) + 1e-30))
+    np.maximum(rms, np.float32(floor), out=rms)
+    return Background(level, rms, level_median, max(rms_median, floor))
