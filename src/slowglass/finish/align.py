@@ -1,0 +1,183 @@
+"""Places, light factors and weights of a series: stars where they show, the sum where not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from slowglass.finish.badpixels import Index
+from slowglass.finish.faint import SIGNIFICANT, find_drift
+from slowglass.finish.geometry import Similarity
+from slowglass.finish.grade import (
+    frame_weight,
+    light_factor,
+    rank,
+    refuse_by_light,
+    refuse_by_shape,
+)
+from slowglass.finish.lights import SHARPEST_STAR_PX, Light, Series, reader
+from slowglass.finish.place import Placed, subtract_skies
+from slowglass.finish.recipe import Recipe
+from slowglass.finish.register import Match, Sources, register_sources
+from slowglass.finish.store import FrameStore
+from slowglass.frame.stars import StarFlag
+from slowglass.progress import Report
+
+LARGEST_PLANE_PX = 1_600_000
+"""Faint series are correlated at no more pixels than this; larger frames are binned first."""
+
+
+@dataclass(frozen=True)
+class Aligned:
+    """The reference light, and how every light that stays enters the sum."""
+
+    reference: Light
+    placed: dict[str, Placed]
+    how: str
+    """"stars", "drift" (pattern-free correlation) or "single"."""
+
+
+def _sources(light: Light) -> Sources:
+    stars = light.stars
+    keep = np.isfinite(stars.x_px) & np.isfinite(stars.y_px)
+    sharp = np.isfinite(stars.fwhm_px) & (stars.fwhm_px < SHARPEST_STAR_PX)
+    return Sources(np.column_stack([stars.x_px, stars.y_px])[keep], sharp[keep])
+
+
+def align(
+    series: Series,
+    bad: Index,
+    recipe: Recipe,
+    store: FrameStore,
+    notes: list[str],
+    report: Report,
+) -> Aligned:
+    """Give every usable light its place; the others get their reason."""
+    lights = series.kept
+    looks = [light.look for light in lights if light.look is not None]
+    for light, reason in zip(lights, refuse_by_shape(looks, recipe.grade), strict=True):
+        light.reason = reason
+    lights = series.kept
+    if len(lights) == 1:
+        only = lights[0]
+        return Aligned(only, {only.name: _placed(only, only, Similarity(), 1.0)}, "single")
+    report("registering", 0, len(lights))
+    reference = max(lights, key=lambda light: rank(light.look) if light.look else 0.0)
+    matches = register_sources(
+        [_sources(light) for light in lights],
+        lights.index(reference),
+        scale_tolerance=recipe.register_frames.scale_tolerance,
+    )
+    found = sum(m.found for m in matches)
+    if found - 1 < (len(lights) - 1) / 2 and len(lights) >= 3:
+        drifted = _by_drift(series, lights, bad, recipe, store, report)
+        if drifted is not None and len(drifted.placed) > found:
+            notes.append("too few stars in single frames: placed by their common drift")
+            return drifted
+    for light, match in zip(lights, matches, strict=True):
+        if not match.found:
+            light.reason = f"no place found: {match.reason}"
+    return _by_stars(lights, reference, matches, recipe)
+
+
+def _by_stars(
+    lights: list[Light], reference: Light, matches: list[Match], recipe: Recipe
+) -> Aligned:
+    factors: dict[str, float] = {}
+    clarity: list[float] = []
+    staying = [(lg, m) for lg, m in zip(lights, matches, strict=True) if m.found]
+    trusted = _unsaturated(reference)
+    for light, match in staying:
+        longer = _exposure_ratio(light, reference)
+        factor = 1.0
+        if light is not reference and match.pairs is not None:
+            own, ref = match.pairs[:, 0], match.pairs[:, 1]
+            good = _unsaturated(light)[own] & trusted[ref]
+            flux = light.stars.flux_adu[own][good]
+            factor, used = light_factor(flux, reference.stars.flux_adu[ref][good])
+            if used < 3:
+                factor = longer
+        factors[light.name] = factor
+        clarity.append(factor / longer)
+    for (light, _), reason in zip(staying, refuse_by_light(clarity, recipe.grade), strict=True):
+        light.reason = reason
+    placed = {
+        light.name: _placed(light, reference, match.transform, factors[light.name])
+        for light, match in staying
+        if not light.reason and match.transform is not None
+    }
+    if reference.reason:
+        # The reference itself was clouded: it still fixes the geometry of the picture.
+        return Aligned(reference, placed, "stars")
+    return Aligned(reference, placed, "stars")
+
+
+def _unsaturated(light: Light) -> np.ndarray:
+    return np.asarray((light.stars.flags & StarFlag.SATURATED) == 0)
+
+
+def _exposure_ratio(light: Light, reference: Light) -> float:
+    own, ref = light.header.exposure_s, reference.header.exposure_s
+    return own / ref if own and ref else 1.0
+
+
+def _placed(light: Light, reference: Light, where: Similarity | None, factor: float) -> Placed:
+    look = light.look
+    assert look is not None
+    weight = frame_weight(factor=factor, noise_adu=look.noise_adu, fwhm_px=look.fwhm_px)
+    return Placed(where or Similarity(), light.skies, factor, weight, look.noise_adu / factor)
+
+
+def _by_drift(
+    series: Series,
+    lights: list[Light],
+    bad: Index,
+    recipe: Recipe,
+    store: FrameStore,
+    report: Report,
+) -> Aligned | None:
+    """Places from the common drift of the sky under the fixed pattern; None when there is none."""
+    from slowglass.finish.geometry import Box
+
+    whole = Box(0, 0, series.width_px, series.height_px)
+    step = 1 if series.bayer is None else 2
+    while series.width_px * series.height_px / step**2 > LARGEST_PLANE_PX:
+        step += 1 if series.bayer is None else 2
+    planes = []
+    for k, light in enumerate(lights):
+        report("looking for the common drift", k, len(lights))
+        pixels = reader(series, store, light.name, bad)(whole)
+        subtract_skies(pixels, whole, light.skies, series.bayer is not None)
+        if pixels.ndim == 3:
+            pixels = pixels.mean(axis=2)
+        planes.append(binned(pixels, step))
+    sigma = max(1.0, recipe.register_frames.faint_star_sigma_px / step)
+    drift = find_drift(planes, star_sigma_px=sigma)
+    known = np.isfinite(drift.dx_px)
+    if known.sum() < 2:
+        return None
+    anchor = int(np.flatnonzero(known)[0])
+    placed = {}
+    for k, light in enumerate(lights):
+        if not known[k]:
+            light.reason = (
+                f"no place found: its sky stands out {drift.significance[k]:.1f} σ from the "
+                f"noise of the correlation, {SIGNIFICANT:g} needed"
+            )
+            continue
+        shift = complex(drift.dx_px[anchor] - drift.dx_px[k], drift.dy_px[anchor] - drift.dy_px[k])
+        where = Similarity(1.0 + 0j, shift * step)
+        longer = _exposure_ratio(light, lights[anchor])
+        entry = _placed(light, lights[anchor], where, longer)
+        placed[light.name] = replace(entry, weight=longer**2 / max(entry.noise_adu, 1e-9) ** 2)
+    return Aligned(lights[anchor], placed, "drift")
+
+
+def binned(pixels: np.ndarray, step: int) -> np.ndarray:
+    """Means over step × step pixels; rows and columns left over are dropped."""
+    if step == 1:
+        return pixels
+    height, width = (n - n % step for n in pixels.shape)
+    cut = pixels[:height, :width].reshape(height // step, step, width // step, step)
+    return np.asarray(cut.mean(axis=(1, 3)), dtype=np.float32)

@@ -1,0 +1,225 @@
+"""Lights in: read, calibrated, looked at and kept on disk."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from slowglass.errors import NothingUseful, SlowglassError
+from slowglass.finish.badpixels import Index, lone_pixels, odd_in_dark, recurring, repair
+from slowglass.finish.calibrate import Masters, Plane, calibrate, dark_factor, trim_overscan
+from slowglass.finish.combine import MAD_TO_SIGMA
+from slowglass.finish.geometry import Box
+from slowglass.finish.grade import Look
+from slowglass.finish.masters import Wanted
+from slowglass.finish.recipe import Recipe
+from slowglass.finish.skyflat import Surface, block_levels, fit_surface
+from slowglass.finish.store import FrameStore
+from slowglass.frame.image import Bayer, Frame, FrameHeader
+from slowglass.frame.io import read_frame
+from slowglass.frame.stars import StarFlag, StarList
+from slowglass.progress import Report
+
+SHARPEST_STAR_PX = 1.4
+"""FWHM below which a source is a pixel and not a star, for any optics that sample at all."""
+MOST_STARS = 400
+
+
+@dataclass
+class Light:
+    """One light through the work; ``reason`` says why it was left out, "" while it is in."""
+
+    path: Path
+    name: str
+    header: FrameHeader = field(default_factory=FrameHeader)
+    shell: Frame | None = None
+    """The frame as read, without its pixels."""
+    stars: StarList = field(default_factory=StarList.empty)
+    look: Look | None = None
+    skies: tuple[Surface, ...] = ()
+    lone: Index = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class Series:
+    """The lights that can be combined, and what they have in common."""
+
+    lights: list[Light]
+    width_px: int
+    height_px: int
+    bayer: Bayer | None
+    channels: int
+    """1 for a monochrome series, 3 for a colour one."""
+
+    @property
+    def kept(self) -> list[Light]:
+        """Lights still in."""
+        return [light for light in self.lights if not light.reason]
+
+
+def survey(paths: Sequence[Path], store: FrameStore, report: Report) -> tuple[list[Light], Wanted]:
+    """Every light's header, and the size, mosaic and exposure that most of them share.
+
+    Raw pixels go to the store, so that each file is read once. Unreadable and odd-sized lights
+    come back with their reason. Raises NothingUseful when no light can be read at all.
+    """
+    lights: list[Light] = []
+    shapes: list[tuple[tuple[int, ...], Bayer | None]] = []
+    for k, path in enumerate(paths):
+        report("reading", k, len(paths))
+        light = Light(path, f"light{k}")
+        lights.append(light)
+        try:
+            frame = trim_overscan(read_frame(path))[0]
+        except SlowglassError as error:
+            light.reason = f"unreadable: {error.what.removeprefix(str(path)).lstrip(': ')}"
+            continue
+        if not shapes:
+            store.room_for(len(paths), frame.pixels.size)
+        shapes.append((frame.pixels.shape, frame.bayer))
+        store.put(light.name, frame.pixels)
+        light.header = frame.header
+        light.shell = replace(frame, pixels=np.empty((0, 0), dtype=np.float32))
+    if not shapes:
+        first = lights[0].reason if lights else "none"
+        raise NothingUseful(f"none of the {len(lights)} lights can be read ({first})")
+    (shape, bayer), _ = Counter(shapes).most_common(1)[0]
+    readable = iter(shapes)
+    for light in lights:
+        if light.reason:
+            continue
+        own_shape, own_bayer = next(readable)
+        if own_shape != shape:
+            size = " × ".join(str(n) for n in own_shape[1::-1])
+            light.reason = f"{size} px where the series has {shape[1]} × {shape[0]} px"
+        elif own_bayer != bayer:
+            light.reason = f"colour mosaic {own_bayer} where the series has {bayer}"
+    headers = [light.header for light in lights if not light.reason]
+    return lights, Wanted(
+        shape,
+        bayer,
+        _middle([h.exposure_s for h in headers]),
+        Counter(h.iso for h in headers).most_common(1)[0][0],
+        _middle([h.temperature_c for h in headers]),
+    )
+
+
+def _middle(values: Sequence[float | None]) -> float | None:
+    known = [v for v in values if v is not None]
+    return float(np.median(known)) if known else None
+
+
+def pixel_noise(pixels: Plane, bayer: Bayer | None) -> float:
+    """Robust noise of one pixel, ADU, from differences of next same-colour neighbours."""
+    step = 1 if bayer is None else 2
+    plane = pixels if pixels.ndim == 2 else pixels[..., 1]
+    rows = plane[:: max(1, plane.shape[0] // 1000)]
+    apart = rows[:, step:] - rows[:, :-step]
+    return MAD_TO_SIGMA * float(np.nanmedian(np.abs(apart))) / 2**0.5
+
+
+def sky_surfaces(pixels: Plane, bayer: Bayer | None, *, flatten: bool) -> tuple[Surface, ...]:
+    """The sky of each colour plane as a tilted plane (a constant unless ``flatten``)."""
+    height, width = pixels.shape[:2]
+    surfaces = []
+    if pixels.ndim == 3:
+        planes = [(pixels[..., c], 0, 0, 1) for c in range(pixels.shape[2])]
+    elif bayer is None:
+        planes = [(pixels, 0, 0, 1)]
+    else:
+        planes = [(pixels[j::2, i::2], j, i, 2) for j in (0, 1) for i in (0, 1)]
+    for plane, first_row, first_col, step in planes:
+        found = block_levels(plane, across=16)
+        found = replace(
+            found, x_px=found.x_px * step + first_col, y_px=found.y_px * step + first_row
+        )
+        surfaces.append(fit_surface(found, width, height, order=1 if flatten else 0))
+    return tuple(surfaces)
+
+
+def take_in(
+    lights: list[Light],
+    wanted: Wanted,
+    masters: Masters,
+    recipe: Recipe,
+    store: FrameStore,
+    notes: list[str],
+    report: Report,
+) -> Series:
+    """Calibrate each light, measure its stars and sky, and keep its pixels in the store."""
+    step = recipe.calibrate
+    good = [light for light in lights if not light.reason]
+    whole = Box(0, 0, wanted.shape[1], wanted.shape[0])
+    said: set[str] = set()
+    for k, light in enumerate(good):
+        report("calibrating", k, len(good))
+        factor, note = dark_factor(light.header.exposure_s, masters)
+        if note and note not in said:
+            said.add(note)
+            notes.append(note)
+        pixels = calibrate(store.box(light.name, whole), masters, dark_scale=factor)
+        if pixels.ndim == 2:
+            light.lone = lone_pixels(pixels, wanted.bayer, sigmas=step.lone_pixel_sigma)
+        store.put(light.name, pixels)
+        _look_at(light, pixels, wanted, recipe)
+    channels = 1 if len(wanted.shape) == 2 and wanted.bayer is None else 3
+    return Series(lights, wanted.shape[1], wanted.shape[0], wanted.bayer, channels)
+
+
+def _look_at(light: Light, pixels: Plane, wanted: Wanted, recipe: Recipe) -> None:
+    from slowglass.frame.detect import detect_stars
+
+    assert light.shell is not None
+    mended = mend(pixels, light.lone, wanted.bayer)
+    light.skies = sky_surfaces(mended, wanted.bayer, flatten=recipe.sky.flatten)
+    found = detect_stars(replace(light.shell, pixels=mended), max_stars=MOST_STARS)
+    light.stars = found.stars
+    usable = (found.stars.flags & (StarFlag.SATURATED | StarFlag.UNMEASURED | StarFlag.EDGE)) == 0
+    sound = found.stars.take(usable & (found.stars.fwhm_px > SHARPEST_STAR_PX))
+    light.look = Look(
+        stars=len(sound),
+        fwhm_px=float(np.median(sound.fwhm_px)) if len(sound) >= 3 else float("nan"),
+        elongation=float(np.median(sound.elongation)) if len(sound) >= 3 else float("nan"),
+        sky_adu=float(found.sky_adu),
+        noise_adu=pixel_noise(mended, wanted.bayer),
+        exposure_s=light.header.exposure_s,
+    )
+
+
+def mend(pixels: Plane, bad: Index, bayer: Bayer | None) -> Plane:
+    """A copy with bad pixels and NaNs filled in, of one plane or of each channel."""
+    out = np.array(pixels, dtype=np.float32)
+    if out.ndim == 2:
+        return repair(out, bad, bayer)
+    for c in range(out.shape[2]):
+        out[..., c] = repair(np.ascontiguousarray(out[..., c]), bad, None)
+    return out
+
+
+def bad_pixels(series: Series, masters: Masters, recipe: Recipe) -> Index:
+    """Flat indices of pixels never to be trusted: hot in the dark, or alone in half the lights."""
+    index = recurring([light.lone for light in series.kept])
+    if masters.dark is not None and masters.dark.ndim == 2:
+        hot = odd_in_dark(masters.dark, series.bayer, sigmas=recipe.calibrate.hot_in_dark_sigma)
+        index = np.union1d(index, hot)
+    return index
+
+
+def reader(series: Series, store: FrameStore, name: str, bad: Index) -> Callable[[Box], Plane]:
+    """A function that gives any box of a kept frame with its bad pixels mended."""
+    rows, cols = np.divmod(bad, series.width_px)
+
+    def read(box: Box) -> Plane:
+        pixels = store.box(name, box)
+        inside = (rows >= box.y0) & (rows < box.y1) & (cols >= box.x0) & (cols < box.x1)
+        local = (rows[inside] - box.y0) * box.width_px + cols[inside] - box.x0
+        if pixels.ndim == 2:
+            return repair(pixels, local, series.bayer)
+        return mend(pixels, local, None)
+
+    return read

@@ -1,0 +1,117 @@
+"""Which file in a folder is a light, a dark, a flat or a bias.
+
+The header's word counts first, then the names of the folders the file lies in, then the file's
+own name, then what the pixels look like. One exception: programs often write "light" whatever
+is exposed, so a folder that says otherwise overrules that one word.
+"""
+
+from __future__ import annotations
+
+import re
+import warnings
+from pathlib import Path
+
+import numpy as np
+
+from slowglass.errors import SlowglassError
+from slowglass.frame.header import frame_header
+from slowglass.frame.image import Frame, Kind
+from slowglass.frame.io import FITS_SUFFIXES, list_frames, read_frame
+from slowglass.progress import Report
+
+_WORDS: tuple[tuple[str, Kind], ...] = (
+    (r"bias(es)?|zeros?|offsets?", "bias"),
+    (r"darks?", "dark"),
+    (r"flats?|skyflats?|twilight", "flat"),
+    (r"lights?|objects?|science", "light"),
+)
+
+
+def kind_from_name(name: str) -> Kind:
+    """The kind a folder's or file's name states as a word of its own, else "unknown"."""
+    words = re.split(r"[^a-z]+", name.lower())
+    for pattern, kind in _WORDS:
+        if any(re.fullmatch(pattern, word) for word in words):
+            return kind
+    return "unknown"
+
+
+def header_kind(path: Path) -> Kind:
+    """What a FITS header says, read without the pixels; "unknown" for other files."""
+    if not any(s.lower() in FITS_SUFFIXES for s in path.suffixes[-2:]):
+        return "unknown"
+    from astropy.io import fits
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            header = fits.getheader(path)
+            return frame_header({k: v for k, v in header.items() if k}).kind
+    except Exception:  # damaged: reading the frame itself will say how
+        return "unknown"
+
+
+def stated_kind(path: Path, root: Path) -> Kind:
+    """What header, folders (nearest first) and file name say; "unknown" if none says a thing."""
+    header = header_kind(path)
+    folder: Kind = "unknown"
+    for parent in path.relative_to(root).parents:
+        if parent.name:
+            folder = kind_from_name(parent.name)
+            if folder != "unknown":
+                break
+    if header in ("unknown", "light") and folder != "unknown":
+        return folder
+    if header != "unknown":
+        return header
+    return kind_from_name(re.sub(r"(\.[A-Za-z]+)+$", "", path.name))
+
+
+def sort_folder(root: Path, report: Report) -> tuple[dict[Kind, list[Path]], list[str]]:
+    """Every frame below ``root`` by kind, and notes on the ones that had to be guessed.
+
+    What nothing states is read and judged by its pixels; an unreadable file of unknown kind
+    counts as a light, so that it is named among the rejected.
+    """
+    files: dict[Kind, list[Path]] = {"light": [], "dark": [], "flat": [], "bias": []}
+    guessed: dict[Kind, int] = {}
+    paths = list_frames(root)
+    for k, path in enumerate(paths):
+        report("sorting", k, len(paths))
+        kind = stated_kind(path, root)
+        if kind == "unknown":
+            try:
+                kind = kind_from_pixels(read_frame(path))
+            except SlowglassError:
+                kind = "light"
+            else:
+                guessed[kind] = guessed.get(kind, 0) + 1
+        files[kind].append(path)
+    notes = []
+    if guessed:
+        told = ", ".join(f"{count} {kind}" for kind, count in sorted(guessed.items()))
+        notes.append(f"kind told from the pixels alone: {told}")
+    return files, notes
+
+
+def kind_from_pixels(frame: Frame) -> Kind:
+    """The kind that the pixels suggest; "light" in doubt.
+
+    Stars make a light. Without stars, an even field far above black and far from empty is a
+    flat; one near black is a bias when the exposure is next to nothing and a dark otherwise.
+    """
+    from slowglass.frame.detect import detect_stars
+
+    pixels = frame.pixels[:: max(1, frame.height_px // 500), :: max(1, frame.width_px // 500)]
+    level = float(np.median(pixels))
+    span = max(frame.white_adu, 1.0)
+    if level > 0.15 * span:
+        found = detect_stars(frame, max_stars=50).stars
+        return "light" if len(found) >= 10 else "flat"
+    found = detect_stars(frame, max_stars=50).stars
+    if len(found) >= 3 or level > 0.05 * span:
+        return "light"
+    exposure_s = frame.header.exposure_s
+    if exposure_s is None:
+        return "light"
+    return "bias" if exposure_s <= 0.01 else "dark"

@@ -1,0 +1,67 @@
+"""Sky coordinates for the finished picture, from whatever is known about where it points."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from slowglass.finish.geometry import Box
+from slowglass.frame.header import header_wcs
+from slowglass.frame.image import FrameHeader
+from slowglass.frame.stars import StarList
+from slowglass.sky.wcs import TanWcs
+
+if TYPE_CHECKING:
+    from slowglass.kit.model import Kit
+    from slowglass.sky.store import Sky
+
+HEADER_RADIUS_DEG = 1.0
+NEAR_RADIUS_DEG = 10.0
+
+
+def solve_picture(
+    stars: StarList,
+    width_px: int,
+    height_px: int,
+    box: Box,
+    header: FrameHeader,
+    sky: Sky,
+    kit: Kit | None,
+    near: str | None,
+) -> tuple[TanWcs | None, str]:
+    """The WCS of the picture, or None and why.
+
+    ``near`` limits the search, else a solution in the reference's header does; the scale comes
+    from that header, else from the kit. With none of these the whole sky is searched.
+    """
+    from slowglass.sky.place import resolve_place
+    from slowglass.solve.service import solve_stars
+    from slowglass.solve.types import Prior
+
+    known = header_wcs(header.cards)
+    ra = dec = radius = scale = None
+    tolerance = 0.05
+    if known is not None:
+        scale = known.scale_arcsec_per_px
+        x, y = box.x0 + width_px / 2, box.y0 + height_px / 2
+        centre = known.pixel_to_sky(x, y)
+        ra, dec, radius = float(centre[0]), float(centre[1]), HEADER_RADIUS_DEG
+    elif kit is not None:
+        scale = 206.264806 * kit.camera.pixel_um / kit.optics.focal_length_mm
+    if near:
+        place = resolve_place(near, sky)
+        ra, dec, radius = place.ra_deg, place.dec_deg, NEAR_RADIUS_DEG
+    epoch = (
+        header.start_utc.year + header.start_utc.timetuple().tm_yday / 365.25
+        if (header.start_utc)
+        else 2016.0
+    )
+    prior = Prior(
+        ra_deg=ra,
+        dec_deg=dec,
+        radius_deg=radius,
+        scale_arcsec_per_px=scale,
+        scale_tolerance=tolerance,
+        epoch_year=epoch,
+    )
+    solution = solve_stars(stars, width_px, height_px, sky, prior)
+    return solution.wcs if solution.solved else None, solution.reason
