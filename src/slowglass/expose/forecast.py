@@ -1,0 +1,426 @@
+"""The forecast frame: the exposure a kit will take, rendered photon by photon.
+
+What goes in: every star of the catalogue in its colour and the right number of fainter ones,
+the object, the sky with its slope to the horizon, dimming by air and cloud, the star image
+(:mod:`psf`) drawn along the mount's path (:mod:`tracking`), vignetting, dust, the colour mosaic,
+photon noise, dark current, hot pixels, read noise, full well and converter. What does not: field
+rotation within the exposure (under a twentieth of a pixel in a minute for an axis 12′ off),
+distortion, differential refraction, internal reflections, blooming.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from slowglass.errors import UsageError
+from slowglass.expose.conditions import Conditions, conditions_at, conditions_at_altitude
+from slowglass.expose.psf import Psf, star_image
+from slowglass.expose.scene import Scene, SceneStars, gather, render_part
+from slowglass.expose.sensor import (
+    VIGNETTING,
+    Flaws,
+    make_frame,
+    mosaic_bands,
+    read_out,
+    sensor_flaws,
+)
+from slowglass.expose.signal import bands, sky_e_per_px_s, star_e_per_s
+from slowglass.expose.tracking import field_path_arcsec
+from slowglass.frame.image import Frame
+from slowglass.kit.model import Kit, Site
+from slowglass.sky.objects import SkyObject
+from slowglass.sky.place import Place
+from slowglass.sky.wcs import TanWcs, deproject_tan
+
+if TYPE_CHECKING:
+    from slowglass.sky.store import Sky
+
+Floats = npt.NDArray[np.float64]
+Target = SkyObject | Place | tuple[float, float]
+
+CHUNK_PX = 100.0
+"""Longest piece of a trail that one star image holds; longer trails are drawn in pieces."""
+SATELLITE_ARCSEC_S = 1500.0
+"""Speed across the sky of a satellite 700 km up, high in the sky."""
+
+
+@dataclass(frozen=True)
+class ForecastOptions:
+    """How the frame is taken; every field has a plain default."""
+
+    rotation_deg: float = 180.0
+    """Position angle of the stored +y axis; 180 puts north at the top of the picture."""
+    offset_arcsec: tuple[float, float] = (0.0, 0.0)
+    """The frame's centre lies this far east and north of the target."""
+    seed: int = 0
+    """Chooses the noise and, with ``worm_phase_rad`` unset, the worm's phase."""
+    camera_seed: int = 1
+    """Chooses the hot pixels and the dust: one number, one camera."""
+    noise: bool = True
+    tracking: bool = True
+    """False: the mount follows perfectly (shake remains)."""
+    worm_phase_rad: float | None = None
+    """Phase of the worm when the exposure begins."""
+    second_harmonic: float = 0.0
+    seeing_arcsec: float | None = None
+    blur_px: float = 0.0
+    """Diameter of the out-of-focus disc."""
+    transparency: float = 1.0
+    """Share of the starlight that cloud lets through; full cloud doubles a lit sky."""
+    sky_mag_arcsec2: float | None = None
+    """Brightness of the sky at the target, in place of the site's with Moon and twilight."""
+    altitude_deg: float | None = None
+    """Altitude to assume when no time is given."""
+    satellite_mag: float | None = None
+    """A satellite of this magnitude crosses the frame."""
+    vignetting: float = VIGNETTING
+    dust: bool = True
+    neighbours: bool = True
+    """Draw the other catalogued objects of the field too."""
+    faintest_mag: float = 17.0
+    write_wcs: bool = False
+    """Put the true coordinates into the header."""
+
+
+@dataclass(frozen=True, eq=False)
+class ForecastTruth:
+    """What a frame really shows. Star arrays are brightest first, stars within the frame only."""
+
+    wcs: TanWcs
+    """For the mean position over the exposure, where star images have their centres of light."""
+    x_px: Floats
+    y_px: Floats
+    stars: SceneStars
+    star_e: Floats
+    """Electrons of each star, (stars, bands), before vignetting, as if all pixels had the band."""
+    fwhm_px: float
+    """Diameter of the disc whose area is that of the star image above half its peak."""
+    path_px: tuple[Floats, Floats]
+    """The star's way over the sensor in steps of equal time, x and y, mean 0."""
+    sky_e: Floats
+    """Sky electrons per pixel in each band at the frame's centre."""
+    conditions: Conditions
+    flaws: Flaws
+    objects: tuple[SkyObject, ...]
+
+    @property
+    def trail_px(self) -> tuple[float, float]:
+        """Extent of the trail along x and y."""
+        return float(np.ptp(self.path_px[0])), float(np.ptp(self.path_px[1]))
+
+    @property
+    def trail_angle_deg(self) -> float:
+        """Direction of the trail, 0 to 180 from the +x (column) axis toward +y."""
+        x, y = self.path_px
+        return float(
+            np.degrees(0.5 * np.arctan2(2.0 * np.mean(x * y), np.mean(x * x) - np.mean(y * y)))
+            % 180.0
+        )
+
+
+def render_forecast(
+    kit: Kit,
+    site: Site,
+    sky: Sky,
+    target: Target,
+    *,
+    exposure_s: float,
+    when: datetime | None = None,
+    options: ForecastOptions | None = None,
+    **changes: Any,
+) -> Frame:
+    """The exposure as the camera would store it: mosaic ADU, black level included.
+
+    ``target`` is an object, a place, or (ra, dec) in ICRS degrees. ``when`` is the UTC start;
+    without it the target stands at 50° on the meridian and no Moon shines. Further keywords
+    change single fields of ``options``.
+    """
+    return render_with_truth(
+        kit, site, sky, target, exposure_s=exposure_s, when=when, options=options, **changes
+    )[0]
+
+
+def render_with_truth(
+    kit: Kit,
+    site: Site,
+    sky: Sky,
+    target: Target,
+    *,
+    exposure_s: float,
+    when: datetime | None = None,
+    options: ForecastOptions | None = None,
+    **changes: Any,
+) -> tuple[Frame, ForecastTruth]:
+    """The forecast frame (see :func:`render_forecast`) and the truth behind it."""
+    o = replace(options or ForecastOptions(), **changes)
+    if exposure_s <= 0:
+        raise UsageError(f"an exposure of {exposure_s:g} s", "give a time above 0 s")
+    if when is not None and when.tzinfo is None:
+        raise UsageError(f"the time {when.isoformat()} has no zone", "give an aware UTC time")
+    ra, dec, obj, name = _aim(target)
+    conditions = _conditions(site, ra, dec, when, o)
+    camera = kit.camera
+    centre_ra, centre_dec = deproject_tan(
+        o.offset_arcsec[0] / 3600.0, o.offset_arcsec[1] / 3600.0, ra, dec
+    )
+    wcs = TanWcs.from_simple(
+        ra_deg=float(centre_ra),
+        dec_deg=float(centre_dec),
+        width_px=camera.width_px,
+        height_px=camera.height_px,
+        scale_arcsec_per_px=kit.scale_arcsec_per_px,
+        rotation_deg=o.rotation_deg,
+        parity=-1 if kit.optics.reflections % 2 else 1,
+    )
+    margin_px = 160.0
+    radius = np.hypot(camera.width_px / 2 + margin_px, camera.height_px / 2 + margin_px)
+    scene = gather(
+        sky,
+        wcs.ra0_deg,
+        wcs.dec0_deg,
+        float(radius * kit.scale_arcsec_per_px / 3600.0),
+        target=obj,
+        epoch_year=2016.0 if when is None else when.year + when.timetuple().tm_yday / 365.25,
+        faintest_mag=o.faintest_mag,
+        neighbours=o.neighbours,
+    )
+    path = _path_px(kit, site, wcs, exposure_s, conditions, o)
+    light, star_e, xy, fwhm = _collect(kit, site, scene, wcs, path, exposure_s, conditions, o)
+    sky_e = (
+        sky_e_per_px_s(conditions.sky_mag_arcsec2, kit.optics, camera)
+        * exposure_s
+        * (2.0 - o.transparency)
+    )
+    flaws = sensor_flaws(camera, kit.optics, o.camera_seed)
+    if not o.dust:
+        flaws = replace(flaws, motes=flaws.motes[:0])
+    pixels = read_out(
+        light,
+        kit,
+        exposure_s=exposure_s,
+        flaws=flaws,
+        seed=o.seed,
+        sky_e=sky_e,
+        gradient_per_px=_gradient(wcs, conditions),
+        vignetting=o.vignetting,
+        noise=o.noise,
+    )
+    extra: dict[str, Any] = {"OBJECT": name} if name else {}
+    if o.write_wcs:
+        extra |= wcs.to_header()
+    frame = make_frame(
+        pixels,
+        kit,
+        kind="light",
+        exposure_s=exposure_s,
+        start=when,
+        temperature_c=site.temperature_c,
+        extra=extra,
+        step=f"forecast of {exposure_s:g} s with seed {o.seed}",
+    )
+    inside = (
+        (xy[0] > -0.5)
+        & (xy[0] < camera.width_px - 0.5)
+        & (xy[1] > -0.5)
+        & (xy[1] < camera.height_px - 0.5)
+    )
+    truth = ForecastTruth(
+        wcs=wcs,
+        x_px=xy[0][inside],
+        y_px=xy[1][inside],
+        stars=scene.stars.take(inside),
+        star_e=star_e[inside],
+        fwhm_px=fwhm,
+        path_px=path,
+        sky_e=sky_e,
+        conditions=conditions,
+        flaws=flaws,
+        objects=tuple(found for found, _ in scene.objects),
+    )
+    return frame, truth
+
+
+def _aim(target: Target) -> tuple[float, float, SkyObject | None, str]:
+    if isinstance(target, SkyObject):
+        return target.ra_deg, target.dec_deg, target, target.name
+    if isinstance(target, Place):
+        return target.ra_deg, target.dec_deg, target.object, target.name
+    return float(target[0]), float(target[1]), None, ""
+
+
+def _conditions(
+    site: Site, ra: float, dec: float, when: datetime | None, o: ForecastOptions
+) -> Conditions:
+    if when is not None:
+        return conditions_at(site, ra, dec, when, sky_mag=o.sky_mag_arcsec2)
+    altitude = {} if o.altitude_deg is None else {"altitude_deg": o.altitude_deg}
+    return conditions_at_altitude(site, sky_mag=o.sky_mag_arcsec2, **altitude)
+
+
+def _path_px(
+    kit: Kit,
+    site: Site,
+    wcs: TanWcs,
+    exposure_s: float,
+    conditions: Conditions,
+    o: ForecastOptions,
+) -> tuple[Floats, Floats]:
+    """Offsets of a star's image on the sensor, steps of equal time, mean 0."""
+    if not o.tracking:
+        return np.zeros(1), np.zeros(1)
+    phase = o.worm_phase_rad
+    if phase is None:
+        phase = float(np.random.default_rng([o.seed, 0xA1]).random() * 2.0 * np.pi)
+
+    def at(steps: int) -> tuple[Floats, Floats]:
+        east, north = field_path_arcsec(
+            (np.arange(steps) + 0.5) * (exposure_s / steps),
+            kit.mount,
+            dec_deg=wcs.dec0_deg,
+            hour_angle_deg=conditions.hour_angle_deg,
+            latitude_deg=site.latitude_deg,
+            phase_rad=phase,
+            second_harmonic=o.second_harmonic,
+        )
+        x, y = np.linalg.inv(wcs.matrix) @ (np.stack([east, north]) / 3600.0)
+        return x - x.mean(), y - y.mean()
+
+    x, y = at(64)
+    wanted = int(3.0 * (np.ptp(x) + np.ptp(y)))
+    return (x, y) if wanted <= 64 else at(wanted)
+
+
+def _gradient(wcs: TanWcs, conditions: Conditions) -> tuple[float, float]:
+    """Relative change of the sky per pixel along x and y: brighter away from the zenith."""
+    toward = np.radians(conditions.zenith_angle_deg)
+    direction = np.array([np.sin(toward), np.cos(toward)])
+    per_px = -conditions.sky_slope_per_deg * (direction @ wcs.matrix)
+    return float(per_px[0]), float(per_px[1])
+
+
+def _pieces(path: tuple[Floats, Floats]) -> list[tuple[Floats, Floats]]:
+    """The path cut into runs no longer than a star image can hold."""
+    x, y = path
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
+    if np.hypot(np.ptp(x), np.ptp(y)) <= CHUNK_PX:
+        return [path]
+    run = (along // CHUNK_PX).astype(int)
+    return [(x[run == k], y[run == k]) for k in np.unique(run)]
+
+
+def _collect(
+    kit: Kit,
+    site: Site,
+    scene: Scene,
+    wcs: TanWcs,
+    path: tuple[Floats, Floats],
+    exposure_s: float,
+    conditions: Conditions,
+    o: ForecastOptions,
+) -> tuple[npt.NDArray[np.float32], Floats, tuple[Floats, Floats], float]:
+    """(electrons wanted, electrons of each star, star places, width of the star image)."""
+    from slowglass.expose.kernels import add_surface, stamp_stars
+
+    camera, stars = kit.camera, scene.stars
+    mosaic = mosaic_bands(camera)
+    air: dict[str, float] = {
+        "airmass": conditions.airmass,
+        "extinction_mag": conditions.extinction_mag,
+    }
+    factor = exposure_s * o.transparency
+    star_e = factor * star_e_per_s(stars.mag, kit.optics, camera, light=stars.bv, **air)
+    x, y = wcs.sky_to_pixel(stars.ra_deg, stars.dec_deg)
+    light = np.zeros((camera.height_px, camera.width_px), dtype=np.float32)
+    fwhm = 0.0
+    pieces = _pieces(path)
+    for piece in pieces:
+        part = len(piece[0]) / len(path[0])
+        mid_x, mid_y = float(piece[0].mean()), float(piece[1].mean())
+        psf = star_image(
+            kit.optics,
+            scale_arcsec_per_px=kit.scale_arcsec_per_px,
+            wavelengths_nm=tuple(band.wavelength_nm for band in bands(camera)),
+            seeing_arcsec=o.seeing_arcsec or site.seeing_arcsec,
+            shake_arcsec=kit.mount.shake_arcsec,
+            blur_px=o.blur_px,
+            path_px=(piece[0] - mid_x, piece[1] - mid_y) if len(path[0]) > 1 else None,
+        )
+        fwhm = max(fwhm, _half_peak_width(psf))
+        near = np.flatnonzero(
+            (x + mid_x > -psf.half_px)
+            & (x + mid_x < camera.width_px + psf.half_px)
+            & (y + mid_y > -psf.half_px)
+            & (y + mid_y < camera.height_px + psf.half_px)
+        )
+        stamp_stars(
+            light,
+            x[near] + mid_x,
+            y[near] + mid_y,
+            star_e[near] * part,
+            psf.stamp_radius_px(star_e[near].max(axis=1) * part).astype(np.float64),
+            psf.table,
+            psf.oversample,
+            mosaic,
+        )
+        kernel = psf.kernel(len(bands(camera)) // 2, min(psf.half_px - 1, _surface_radius(psf)))
+        for obj, model in scene.objects:
+            for smooth in model.smooth:
+                made = render_part(
+                    smooth,
+                    wcs,
+                    obj.ra_deg,
+                    obj.dec_deg,
+                    width_px=camera.width_px,
+                    height_px=camera.height_px,
+                    kernel=kernel,
+                )
+                if made is None:
+                    continue
+                stamp, left, top = made
+                whole = (
+                    factor
+                    * part
+                    * star_e_per_s(model.mag, kit.optics, camera, light=smooth.light, **air)
+                )
+                add_surface(light, stamp, left + round(mid_x), top + round(mid_y), whole, mosaic)
+    if o.satellite_mag is not None:
+        _satellite(kit, light, fwhm, o.satellite_mag, o)
+    return light, star_e, (x, y), fwhm
+
+
+def _surface_radius(psf: Psf) -> int:
+    return int(np.searchsorted(psf.enclosed, 0.97)) + 1
+
+
+def _half_peak_width(psf: Psf) -> float:
+    """FWHM in pixels of a round image with the same area above half peak (middle band)."""
+    layer = psf.table[psf.table.shape[0] // 2]
+    area = np.count_nonzero(layer >= 0.5 * layer.max()) / psf.oversample**2
+    return float(2.0 * np.sqrt(area / np.pi))
+
+
+def _satellite(
+    kit: Kit, light: npt.NDArray[np.float32], fwhm: float, mag: float, o: ForecastOptions
+) -> None:
+    from slowglass.expose.kernels import add_streak
+
+    rng = np.random.default_rng([o.seed, 0x5A7])
+    angle = rng.uniform(0.0, np.pi)
+    height, width = light.shape
+    px_per_s = SATELLITE_ARCSEC_S / kit.scale_arcsec_per_px
+    per_px = star_e_per_s(mag, kit.optics, kit.camera) * o.transparency / px_per_s
+    add_streak(
+        light,
+        float(width * rng.uniform(0.25, 0.75)),
+        float(height * rng.uniform(0.25, 0.75)),
+        float(np.cos(angle)),
+        float(np.sin(angle)),
+        per_px,
+        max(fwhm, 1.0) / 2.3548,
+        mosaic_bands(kit.camera),
+    )
