@@ -27,7 +27,7 @@ Point = tuple[float, float]
 MOST_FOUND = 250
 """More circles than this hide the picture."""
 MOST_KNOWN = 120
-SMALLEST_MARK = 1.0 / 260.0
+SMALLEST_MARK = 1.0 / 170.0
 """Radius of the smallest circle as a share of the frame's longer side."""
 OUTLINE_POINTS = 72
 ARROW_SHARE = 0.42

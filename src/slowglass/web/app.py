@@ -2,12 +2,75 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import contextlib
+import socket
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.routing import Mount
+from starlette.staticfiles import StaticFiles
+
+from slowglass.errors import UsageError
+from slowglass.web.guard import Guard
+from slowglass.web.pages import Pages
+
 if TYPE_CHECKING:
     from slowglass.workbench import Workbench
+
+HERE = Path(__file__).parent
+USUAL_PORT = 8180
+PORTS_TRIED = 40
+LOOPBACK = {"127.0.0.1": "127.0.0.1", "localhost": "127.0.0.1", "::1": "::1"}
+
+
+def create_app(workbench: Workbench, *, folder: Path) -> Starlette:
+    """The application over one night's folder; the folder may still be empty."""
+    pages = Pages(workbench, folder)
+
+    @contextlib.asynccontextmanager
+    async def lifespan(app: Starlette) -> AsyncIterator[None]:
+        yield
+        pages.job.stop()
+
+    return Starlette(
+        routes=[*pages.routes(), Mount("/static", StaticFiles(directory=HERE / "static"))],
+        middleware=[Middleware(Guard)],
+        exception_handlers=pages.exception_handlers(),
+        lifespan=lifespan,
+    )
+
+
+def listen(host: str, port: int | None) -> socket.socket:
+    """A listening socket on this computer; ``UsageError`` for any other host or a taken port."""
+    address = LOOPBACK.get(host.strip("[]").lower())
+    if address is None:
+        raise UsageError(
+            f"host {host} is not this computer",
+            "the pages have no password: use 127.0.0.1, localhost or ::1",
+        )
+    tries = range(USUAL_PORT, USUAL_PORT + PORTS_TRIED) if port is None else [port]
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    fault: OSError | None = None
+    for number in tries:
+        server = socket.socket(family, socket.SOCK_STREAM)
+        try:
+            server.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            server.bind((address, number))
+            server.listen(64)
+        except (OSError, OverflowError) as error:
+            server.close()
+            if isinstance(error, OverflowError):
+                raise UsageError(f"port {number} is outside 0…65535") from error
+            fault = error
+        else:
+            return server
+    raise UsageError(
+        f"port {tries[0]} cannot be used ({fault.strerror if fault else 'taken'})",
+        "name another port, or leave the port out to take a free one",
+    )
 
 
 def serve(
@@ -24,4 +87,30 @@ def serve(
     ``port`` None takes 8180, or the next free one. ``ready`` is called once with the address
     when the server listens. Only loopback hosts are accepted.
     """
-    raise NotImplementedError
+    import uvicorn
+
+    server_socket = listen(host, port)
+    number = server_socket.getsockname()[1]
+    name = f"[{host.strip('[]')}]" if ":" in host else host
+    address = f"http://{name}:{number}/"
+    app = create_app(workbench, folder=folder)
+
+    class Announcing(uvicorn.Server):
+        async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+            await super().startup(sockets=sockets)
+            if ready is not None:
+                ready(address)
+            if open_browser:
+                import webbrowser
+
+                webbrowser.open(address)
+
+    config = uvicorn.Config(
+        app, log_level="warning", server_header=False, access_log=False, ws="none", proxy_headers=False
+    )
+    try:
+        Announcing(config).run(sockets=[server_socket])
+    except KeyboardInterrupt:
+        pass
+    finally:
+        server_socket.close()

@@ -1,0 +1,244 @@
+"""The routes: each reads the night's record or asks the workbench, and fills a template."""
+
+from __future__ import annotations
+
+from http.cookies import SimpleCookie
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from slowglass.errors import SlowglassError
+from slowglass.learn.night import NightRecord, load_night
+from slowglass.progress import Report
+from slowglass.web.jobs import Job
+from slowglass.web.present import FILTERS, clock
+from slowglass.web.tables import frame_view, kit_rows
+
+if TYPE_CHECKING:
+    from slowglass.workbench import Workbench
+
+STEPS = (
+    {"name": "Choose", "href": "/choose"},
+    {"name": "Find", "href": "/find"},
+    {"name": "Expose", "href": "/expose"},
+    {"name": "Judge", "href": "/judge"},
+    {"name": "Finish", "href": "/finish"},
+    {"name": "Learn", "href": "/learn"},
+    {"name": "Kit and site", "href": "/kit"},
+)
+TYPES = {".jpg": "image/jpeg", ".png": "image/png", ".svg": "image/svg+xml"}
+
+
+def light_of(request: Request) -> str:
+    """ "night" or "day", as the cookie remembers it."""
+    cookies = SimpleCookie(request.headers.get("cookie", ""))
+    morsel = cookies.get("light")
+    return "night" if morsel is not None and morsel.value == "night" else "day"
+
+
+class Pages:
+    """The pages over one workbench and one folder."""
+
+    def __init__(self, workbench: Workbench, folder: Path) -> None:
+        self.workbench = workbench
+        self.folder = folder
+        self.job = Job()
+        self._night: tuple[int, NightRecord] | None = None
+        self._templates = Environment(
+            loader=PackageLoader("slowglass.web"),
+            autoescape=select_autoescape(default=True),
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self._templates.filters.update(FILTERS)
+
+    def routes(self) -> list[Route]:
+        """Every address that answers."""
+        return [
+            Route("/", self.start),
+            Route("/choose", self.step("choose.html")),
+            Route("/find", self.step("find.html")),
+            Route("/expose", self.step("expose.html")),
+            Route("/judge", self.judge),
+            Route("/judge/{frame_id}", self.judge),
+            Route("/finish", self.finish),
+            Route("/learn", self.step("learn.html")),
+            Route("/kit", self.kit),
+            Route("/plate/{name}", self.plate),
+            Route("/output/{name}", self.output),
+            Route("/light", self.light, methods=["POST"]),
+            Route("/work", self.work, methods=["GET"]),
+            Route("/work", self.start_work, methods=["POST"]),
+        ]
+
+    def exception_handlers(self) -> dict[Any, Any]:
+        """Pages for what goes wrong."""
+        return {HTTPException: self.http_fault, SlowglassError: self.fault}
+
+    def night(self) -> NightRecord | None:
+        """The folder's night, read again when its index has changed."""
+        try:
+            stamp = (self.folder / "night.json").stat().st_mtime_ns
+        except OSError:
+            return None
+        if self._night is None or self._night[0] != stamp:
+            record = load_night(self.folder)
+            if record is None:
+                return None
+            self._night = (stamp, record)
+        return self._night[1]
+
+    def render(
+        self, request: Request, template: str, *, status: int = 200, **content: Any
+    ) -> HTMLResponse:
+        """A filled template."""
+        night = self.night() if "night" not in content else content.pop("night")
+        site, kit = self.workbench.site, self.workbench.kit
+        zone = night.index["site"]["timezone"] if night is not None else site.timezone
+        path = request.url.path
+        html = self._templates.get_template(template).render(
+            night=night,
+            site=site,
+            kit=kit,
+            clock=clock(zone),
+            steps=STEPS,
+            here="/judge" if path.startswith("/judge") else path,
+            path=path,
+            light=light_of(request),
+            **content,
+        )
+        return HTMLResponse(html, status_code=status, headers={"cache-control": "no-cache"})
+
+    def start(self, request: Request) -> Response:
+        """The first page: the night at a glance, or the offer to make one."""
+        return self.render(
+            request, "start.html", work=self.job.progress, folder=str(self.folder)
+        )
+
+    def step(self, template: str) -> Any:
+        """A page that needs nothing but the night's record."""
+
+        def page(request: Request) -> Response:
+            if self.night() is None:
+                return RedirectResponse("/", status_code=303)
+            return self.render(request, template)
+
+        return page
+
+    def judge(self, request: Request) -> Response:
+        """One frame with its solution drawn over."""
+        night = self.night()
+        if night is None:
+            return RedirectResponse("/", status_code=303)
+        frames = [frame_view(frame) for frame in night.frames]
+        wanted = request.path_params.get("frame_id", frames[0]["id"])
+        frame = next((f for f in frames if f["id"] == wanted), None)
+        overlay = night.overlay(wanted)
+        if frame is None or overlay is None:
+            raise HTTPException(404)
+        return self.render(request, "judge.html", frame=frame, frames=frames, overlay=overlay)
+
+    def finish(self, request: Request) -> Response:
+        """The finished picture, what went in and what was left out."""
+        night = self.night()
+        if night is None:
+            return RedirectResponse("/", status_code=303)
+        files = []
+        for name in night.index["outputs"]:
+            path = night.output(name)
+            if path is not None:
+                files.append({"name": name, "size": path.stat().st_size})
+        return self.render(request, "finish.html", files=files)
+
+    def kit(self, request: Request) -> Response:
+        """What follows from the kit and the site."""
+        from slowglass.kit.service import skyline_by_direction, summarise_kit
+
+        kit, site = self.workbench.kit, self.workbench.site
+        summary = summarise_kit(kit, site)
+        return self.render(
+            request,
+            "kit.html",
+            summary=summary,
+            rows=kit_rows(kit, summary),
+            skyline=skyline_by_direction(site),
+        )
+
+    def plate(self, request: Request) -> Response:
+        """A small picture that the night's record names."""
+        night = self.night()
+        path = night.plate(request.path_params["name"]) if night is not None else None
+        if path is None or path.suffix not in TYPES:
+            raise HTTPException(404)
+        return FileResponse(
+            path, media_type=TYPES[path.suffix], headers={"cache-control": "no-cache"}
+        )
+
+    def output(self, request: Request) -> Response:
+        """A finished file that the night's record names, to keep."""
+        night = self.night()
+        path = night.output(request.path_params["name"]) if night is not None else None
+        if path is None:
+            raise HTTPException(404)
+        return FileResponse(path, filename=path.name, media_type="application/octet-stream")
+
+    async def light(self, request: Request) -> Response:
+        """Remember day or night, for browsers without scripts."""
+        form = await request.form()
+        to = "night" if form.get("to") == "night" else "day"
+        back = str(form.get("back", "/"))
+        known = {"/", *(step["href"] for step in STEPS)}
+        if back not in known and not back.startswith("/judge/"):
+            back = "/"
+        response = RedirectResponse(back, status_code=303)
+        response.set_cookie("light", to, max_age=31536000, samesite="strict")
+        return response
+
+    def work(self, request: Request) -> Response:
+        """Where the work in progress is."""
+        p = self.job.progress
+        words = p.words if not p.total else f"{p.words}: {p.done} of {p.total}"
+        return JSONResponse(
+            {"state": p.state, "words": words, "done": p.done, "total": p.total},
+            headers={"cache-control": "no-store"},
+        )
+
+    def start_work(self, request: Request) -> Response:
+        """Make the example night in the background."""
+        from slowglass.demo import run_demo
+
+        bench = self.workbench
+
+        def make(report: Report) -> Any:
+            return run_demo(
+                self.folder, report=report, kit=bench.kit, site=bench.site, sky=bench.sky
+            )
+
+        if self.night() is None:
+            self.job.start(make)
+        return RedirectResponse("/", status_code=303)
+
+    def http_fault(self, request: Request, error: HTTPException) -> Response:
+        """A page for an address that does not exist, and the like."""
+        if error.status_code == 404:
+            return self.render(
+                request, "message.html", status=404, heading="No such page",
+                words="This address is not in the notebook.",
+            )  # fmt: skip
+        return self.render(
+            request, "message.html", status=error.status_code, heading="Not possible",
+            words=str(error.detail),
+        )  # fmt: skip
+
+    def fault(self, request: Request, error: SlowglassError) -> Response:
+        """A page for an expected failure, with its cure."""
+        return self.render(
+            request, "message.html", status=500, night=None, heading="That did not work",
+            words=str(error),
+        )  # fmt: skip
