@@ -9,10 +9,15 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.frame.background import Background, measure_background
-from slowglass.frame.bayer import binned, full_resolution, luminance
-from slowglass.frame.header import parse_section
+from slowglass.frame.bayer import full_resolution, luminance
 from slowglass.frame.hot import find_hot_pixels
 from slowglass.frame.image import Frame
+from slowglass.frame.search import (
+    concentrated_like_stars,
+    search_stars,
+    shaped_like_stars,
+    unusable,
+)
 from slowglass.frame.shapes import (
     Consensus,
     Shapes,
@@ -25,10 +30,6 @@ from slowglass.frame.stars import StarFlag, StarList
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 Image = npt.NDArray[np.float32]
-
-_WIDE_PX = 5.0
-"""Stars wider than this on the search picture are searched for on a coarser one, where faint
-ones stand out and a defocused one is not taken for several."""
 
 
 @dataclass(frozen=True)
@@ -80,14 +81,14 @@ def detect_stars(
     search = _without_hot(search, frame, factor, rows, columns, excess)
     mask = unusable(frame, search, factor)
     sky = measure_background(search, mask=mask)
-    clip = clipping_level(frame, sky.level_median, sky.rms_median)
     light = search - sky.level
-    found, size = _search(light, sky, mask, threshold_sigma)
-    clean = _select(found, size)
-    x, y = _centres(light, clean, size)
-    stars, edge = _star_list(frame, light, sky, mask, clean, (x, y), size, factor, clip)
-    stars = stars.take(~edge)
-    total, rejected = len(stars), len(found) - len(clean)
+    found, size = search_stars(light, sky, mask, threshold_sigma)
+    detections = len(found)
+    found = found[shaped_like_stars(found, size)]
+    peaks = _highest(frame, found, factor)
+    clip = clipping_level(frame, peaks, sky_adu=sky.level_median, rms_adu=sky.rms_median)
+    stars = _star_list(frame, light, sky, mask, found, peaks, size, factor, clip)
+    total, rejected = len(stars), detections - len(stars)
     stars = stars.take(np.argsort(-stars.flux_adu, kind="stable"))
     everything = stars.x_px, stars.y_px, stars.flux_adu
     if spread:
@@ -122,40 +123,25 @@ def _nothing(frame: Frame) -> Detection:
     )
 
 
-def unusable(frame: Frame, search: Image, factor: int) -> Bools | None:
-    """True for pixels of the search picture that hold no sky: overscan and dead borders."""
-    height, width = search.shape
-    mask = np.zeros(search.shape, dtype=bool)
-    section = parse_section(frame.header.cards.get("TRIMSEC"))
-    if section is not None and section[1] <= frame.width_px and section[3] <= frame.height_px:
-        x0, x1, y0, y1 = (-(-s // factor) for s in section)
-        mask[:y0], mask[y1:], mask[:, :x0], mask[:, x1:] = True, True, True, True
-    for axis, length in ((0, width), (1, height)):
-        flat = search.min(axis=axis) == search.max(axis=axis)
-        lines = np.nonzero(~flat)[0]
-        if lines.size == 0:
-            return None
-        border = np.ones(length, dtype=bool)
-        border[lines[0] : lines[-1] + 1] = False
-        if axis == 0:
-            mask[:, border] = True
-        else:
-            mask[border] = True
-    return mask if mask.any() else None
-
-
-def clipping_level(frame: Frame, sky_adu: float, rms_adu: float) -> float:
+def clipping_level(frame: Frame, peaks: Floats, *, sky_adu: float, rms_adu: float) -> float:
     """The ADU above which a pixel is clipped.
 
-    The stated white level, or the highest value where pixels pile up on it well above the sky,
-    as on a sensor that clips below the range of its file.
+    The stated white level; or the highest value where five pixels share it well above the sky
+    (a sensor that clips below the range of its file); or the height at which the peaks of
+    several stars crowd (a photographic plate). ``peaks`` are the detections' highest pixels.
     """
     highest = float(frame.pixels.max())
     clip = 0.98 * frame.white_adu
-    if highest < clip and highest > sky_adu + 30.0 * rms_adu:
-        pile = int(np.count_nonzero(frame.pixels == np.float32(highest)))
-        if pile >= 5:
-            clip = highest - 0.005 * (highest - sky_adu)
+    if highest >= clip or highest < sky_adu + 30.0 * rms_adu:
+        return clip
+    if np.count_nonzero(frame.pixels == np.float32(highest)) >= 5:
+        return highest - 0.005 * (highest - sky_adu)
+    # star counts rise about as flux^−0.7, which puts 0.06 stars into the last 8 % by chance
+    brightest = np.sort(peaks)[::-1]
+    top = brightest[min(2, len(brightest) - 1)] if len(brightest) else highest
+    crowd = 0.92 * (top - sky_adu)
+    if len(brightest) > 5 and np.count_nonzero(peaks - sky_adu > crowd) >= 6:
+        return float(sky_adu + crowd)
     return clip
 
 
@@ -199,134 +185,6 @@ def _without_hot(
     return out
 
 
-def _kernel(fwhm: float) -> Image:
-    half = max(1, min(4, int(np.ceil(fwhm))))
-    r = np.arange(-half, half + 1)
-    g = np.exp(-4.0 * np.log(2.0) * (r / fwhm) ** 2)
-    return (np.outer(g, g) / g.sum() ** 2).astype(np.float32)
-
-
-def _extract(
-    light: Image, rms: Image, mask: Bools | None, sigma: float, kernel: Image
-) -> npt.NDArray[Any]:
-    """sep detections above ``sigma`` of the smoothed noise; eased when a field overflows it."""
-    import sep
-
-    sep.set_extract_pixstack(2_000_000)
-    sep.set_sub_object_limit(4096)
-    noise = float(np.sqrt((kernel.astype(np.float64) ** 2).sum()) / kernel.sum())
-    threshold = sigma * noise * _noise_excess(light, rms, mask, kernel, noise)
-    for _ in range(6):
-        try:
-            return np.asarray(
-                sep.extract(
-                    light,
-                    threshold,
-                    err=rms,
-                    mask=mask,
-                    minarea=3,
-                    filter_kernel=kernel,
-                    deblend_cont=0.005,
-                    clean=True,
-                )
-            )
-        except Exception as error:  # sep raises bare Exception when a buffer is full
-            if "overflow" not in str(error) and "full" not in str(error):
-                raise
-            threshold *= 1.7
-    return np.asarray(sep.extract(light, threshold * 10, err=rms, mask=mask, deblend_cont=1.0))
-
-
-def _noise_excess(
-    light: Image, rms: Image, mask: Bools | None, kernel: Image, expected: float
-) -> float:
-    """How much noisier the smoothed picture is than independent pixels would make it, ≥ 1.
-
-    Photographic grain, compression and interpolation all correlate neighbouring pixels.
-    """
-    import cv2
-
-    height, width = light.shape
-    rows = np.s_[height // 2 - min(256, height // 2) : height // 2 + min(256, height // 2)]
-    columns = np.s_[width // 2 - min(256, width // 2) : width // 2 + min(256, width // 2)]
-    part = np.ascontiguousarray(light[rows, columns] / rms[rows, columns])
-    smooth = cv2.filter2D(part, cv2.CV_32F, kernel)
-    good = smooth if mask is None else smooth[~mask[rows, columns]]
-    if good.size < 100:
-        return 1.0
-    middle = np.median(good)
-    below = good[good < middle]  # stars and nebulosity raise the upper side only
-    if below.size == 0:
-        return 1.0
-    sigma = 1.4826 * float(np.median(middle - below))
-    return float(np.clip(sigma / expected, 1.0, 4.0))
-
-
-def _search(
-    light: Image, sky: Background, mask: Bools | None, sigma: float
-) -> tuple[npt.NDArray[Any], float]:
-    """Detections on the search picture's grid, and the stars' rough FWHM there."""
-    found = _extract(light, sky.rms, mask, sigma, _kernel(2.0))
-    size = _rough_fwhm(light, found)
-    if size > _WIDE_PX:
-        coarse = 2 ** int(np.clip(np.ceil(np.log2(size / _WIDE_PX)), 1, 4))
-        if min(light.shape) // coarse >= 32:
-            small_mask = None
-            if mask is not None:
-                small_mask = binned(mask.astype(np.float32), coarse) > 0.0
-            rms = binned(sky.rms, coarse) / np.float32(coarse)
-            found = _extract(binned(light, coarse), rms, small_mask, sigma, _kernel(2.0))
-            found = _scaled(found, coarse)
-            size = _rough_fwhm(light, found)
-    return found, size
-
-
-def _scaled(found: npt.NDArray[Any], factor: int) -> npt.NDArray[Any]:
-    out = found.copy()
-    for name in ("x", "y"):
-        out[name] = full_resolution(found[name], factor)
-    for name in ("xpeak", "ypeak", "xmin", "xmax", "ymin", "ymax"):
-        out[name] = found[name] * factor
-    for name in ("a", "b"):
-        out[name] = found[name] * factor
-    out["npix"] = found["npix"] * factor**2
-    return out
-
-
-def _rough_fwhm(light: Image, found: npt.NDArray[Any]) -> float:
-    """FWHM from the half-light radius of the brightest detections, search pixels."""
-    import sep
-
-    if len(found) == 0:
-        return 3.0
-    order = np.argsort(-found["flux"], kind="stable")
-    skip = min(len(order) // 20, 10)  # the very brightest may be clipped or no stars
-    best = found[order[skip : skip + 150]]
-    reach = np.clip(4.0 * np.sqrt(best["a"] * best["b"]) * 2.355, 6.0, 60.0)
-    radius, _ = sep.flux_radius(light, best["x"], best["y"], reach, 0.5, subpix=3)
-    good = np.isfinite(radius) & (radius > 0) & (radius < 0.65 * reach)
-    if good.sum() < 3:
-        return float(np.clip(np.median(2.355 * np.sqrt(best["a"] * best["b"])), 1.2, 40.0))
-    return float(np.clip(2.0 * np.median(radius[good]), 1.2, 80.0))
-
-
-def _select(found: npt.NDArray[Any], size: float) -> npt.NDArray[Any]:
-    """Detections shaped like this frame's stars, whatever shape its stars have."""
-    if len(found) == 0:
-        return found
-    a, b = np.maximum(found["a"], 0.3), np.maximum(found["b"], 0.3)
-    ratio = a / b
-    bright = np.argsort(-found["flux"], kind="stable")[:200]
-    usual = float(np.median(ratio[bright]))
-    width = found["xmax"] - found["xmin"] + 1
-    height = found["ymax"] - found["ymin"] + 1
-    line = ((width <= 2) & (height > 5 * width)) | ((height <= 2) & (width > 5 * height))
-    streak = (ratio > max(3.0, 2.2 * usual)) & (a > 0.8 * size)
-    sharp = (a * 2.355 < 0.35 * size) & (size > 2.5)
-    good = np.isfinite(found["x"]) & np.isfinite(found["flux"]) & (found["flux"] > 0)
-    return np.asarray(found[good & ~line & ~streak & ~sharp])
-
-
 def _centres(light: Image, found: npt.NDArray[Any], size: float) -> tuple[Floats, Floats]:
     """Windowed centroids on the search grid, the plain ones where the window strays."""
     import sep
@@ -345,50 +203,50 @@ def _star_list(
     sky: Background,
     mask: Bools | None,
     found: npt.NDArray[Any],
-    centres: tuple[Floats, Floats],
+    peaks: Floats,
     size: float,
     factor: int,
     clip: float,
-) -> tuple[StarList, Bools]:
-    """The stars without shapes, and which of them lie off the usable picture."""
+) -> StarList:
+    """The stars without shapes; detections that are no stars are left out."""
     import sep
 
-    x, y = centres
-    count = len(x)
+    count = len(found)
     if count == 0:
-        return StarList.empty(), np.zeros(0, dtype=bool)
+        return StarList.empty()
+    x, y = _centres(light, found, size)
     radius = max(1.5 * size, 2.0)
     flux, _, _ = sep.sum_circle(light, x, y, radius, mask=mask, subpix=3)
+    flux = np.asarray(flux, dtype=np.float64)
     column = np.clip(np.rint(x).astype(int), 0, light.shape[1] - 1)
     row = np.clip(np.rint(y).astype(int), 0, light.shape[0] - 1)
-    noise = sky.rms[row, column] * np.sqrt(np.pi) * radius
+    noise = sky.rms[row, column].astype(np.float64) * np.sqrt(np.pi) * radius
+    saturated = peaks >= clip
+    good = (flux > 0) & concentrated_like_stars(found, flux, noise, size, saturated)
+    if mask is not None:
+        good &= ~mask[row, column]
     gain = frame.header.gain_e_per_adu
-    variance = noise.astype(np.float64) ** 2
-    if gain:
-        variance = variance + np.maximum(flux, 0.0) / (gain * factor**2)
-    peak = _highest(frame, found, factor)
+    shot = np.maximum(flux, 0.0) / (gain * factor**2) if gain else 0.0
     flags = np.full(count, int(StarFlag.UNMEASURED), dtype=np.int32)
-    flags[peak >= clip] |= int(StarFlag.SATURATED)
+    flags[saturated] |= int(StarFlag.SATURATED)
     flags[(found["flag"] & 3) != 0] |= int(StarFlag.BLENDED)
-    near = radius
     height, width = light.shape
-    edge = (x < near) | (y < near) | (x > width - 1 - near) | (y > height - 1 - near)
+    edge = (x < radius) | (y < radius) | (x > width - 1 - radius) | (y > height - 1 - radius)
     flags[edge] |= int(StarFlag.EDGE)
-    off = mask[row, column] if mask is not None else np.zeros(count, dtype=bool)
     nan = np.full(count, np.nan)
     stars = StarList(
         x_px=full_resolution(x, factor),
         y_px=full_resolution(y, factor),
-        flux_adu=np.asarray(flux, dtype=np.float64) * factor**2,
-        peak_adu=peak,
-        snr=np.asarray(flux / np.sqrt(variance), dtype=np.float64),
+        flux_adu=flux * factor**2,
+        peak_adu=peaks,
+        snr=flux / np.sqrt(noise**2 + shot),
         fwhm_px=nan,
-        hfd_px=nan.copy(),
-        elongation=nan.copy(),
-        elongation_angle_deg=nan.copy(),
+        hfd_px=nan,
+        elongation=nan,
+        elongation_angle_deg=nan,
         flags=flags,
     )
-    return stars, off | ~(flux > 0)
+    return stars.take(good)
 
 
 def _highest(frame: Frame, found: npt.NDArray[Any], factor: int) -> Floats:

@@ -69,10 +69,12 @@ def _peaks(pixels: Image, step: int) -> tuple[Ints, Ints]:
 def _noise(plane: Image) -> float:
     """Noise of neighbouring differences, which the sky's slope does not touch."""
     sample = plane[:: max(1, plane.shape[0] // 512)]
-    step = np.abs(np.diff(sample, axis=1))
-    # 1.4826 makes a MAD a sigma; a difference has √2 of the noise
-    noise = 1.4826 * float(np.median(step)) / np.sqrt(2.0)
-    return max(noise, 0.3 * float(step.mean()), 1e-12)
+    step = np.abs(np.diff(sample, axis=1)).ravel()
+    # 68.3 % of a Gaussian lies within one sigma; a difference has √2 of the noise
+    noise = float(np.quantile(step[:: max(1, step.size // 200_000)], 0.683)) / np.sqrt(2.0)
+    moves = step[step > 0]
+    quantum = float(moves.min()) if moves.size else 1.0
+    return max(noise, 0.5 * quantum)
 
 
 def _sky(pixels: Image, rows: Ints, columns: Ints, step: int) -> Image:

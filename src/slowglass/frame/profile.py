@@ -219,7 +219,12 @@ def _results(
     variance = sum(np.einsum("ni,nij,nj->n", g, block, g) for g in (g1, g2))
     peaks = linear[:, 1::2].sum(1)
     noise = np.sqrt(cost / degrees)
-    ok = (peaks > 3.0 * noise) & np.isfinite(variance) & (variance < 0.5) & (determinant > 1e-12)
+    ok = (
+        (peaks > 3.0 * noise)
+        & np.isfinite(variance)
+        & (variance < 0.5)
+        & (np.hypot(e1, e2) < 0.985)
+    )
     fwhm = 2.0 * determinant**-0.25
 
     def kept(column: Floats) -> Floats:
