@@ -52,7 +52,9 @@ def name_key(text: str) -> str:
     plain = text.casefold().replace("’", "'").strip()
     plain = re.sub(r"^the\s+", "", plain)
     plain = re.sub(r"^messier\s*(?=\d)", "m", plain)
-    plain = re.sub(r"[^0-9a-zà-ž+]+", "", plain.replace("-", "+"))
+    # A sign counts only before a number and not glued to a word ("MCG -02-01-031").
+    plain = re.sub(r"(?<=[a-z])[-+]|[-+](?![0-9])", "", plain.replace("−", "-"))
+    plain = re.sub(r"[^0-9a-zà-ž+-]+", "", plain)
     return re.sub(r"(?<![0-9])0+(?=[0-9])", "", plain)
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from slowglass.errors import UsageError
-from slowglass.sky.objects import SkyObject
+from slowglass.sky.objects import SkyObject, name_key
 
 if TYPE_CHECKING:
     from slowglass.sky.store import Sky
@@ -63,6 +64,14 @@ def parse_coordinates(text: str) -> tuple[float, float] | None:
     return ra % 360.0, dec
 
 
+def _likeness(text: str, title: str) -> float:
+    """How much a text resembles the nearer of "NAME (common name)"'s two names, 0 to 1."""
+    return max(
+        difflib.SequenceMatcher(None, name_key(text), name_key(part)).ratio()
+        for part in title.rstrip(")").split(" (")
+    )
+
+
 def resolve_place(text: str, sky: Sky) -> Place:
     """The place meant by an object's name, a star's name or coordinates; else UsageError."""
     if not text.strip():
@@ -76,7 +85,8 @@ def resolve_place(text: str, sky: Sky) -> Place:
     found = sky.objects.find(text)
     if found is not None:
         return Place(found.name, found.ra_deg, found.dec_deg, found)
-    near = list(dict.fromkeys(sky.named_stars.suggestions(text) + sky.objects.suggestions(text)))
+    near = sky.named_stars.suggestions(text) + sky.objects.suggestions(text)
+    near = sorted(dict.fromkeys(near), key=lambda title: -_likeness(text, title))
     cure = (
         f"did you mean {', '.join(near[:4])}?" if near else 'give a name such as M15, or "RA DEC"'
     )

