@@ -15,9 +15,9 @@ from typing import Any
 def document(value: Any) -> Any:
     """``value`` as dicts, lists, strings, numbers, booleans and None only.
 
-    A record with a ``to_json`` or ``as_json`` method speaks for itself; other dataclasses and
-    models become objects of their fields. NaN and infinity become null, times UTC ISO 8601
-    with a final Z, paths their text.
+    A record with a ``to_json``, ``as_json`` or ``as_dict`` method speaks for itself; other
+    dataclasses and models become objects of their fields. NaN and infinity become null, times
+    UTC ISO 8601 with a final Z, paths their text.
     """
     if value is None or (isinstance(value, bool | int | str) and not isinstance(value, Enum)):
         return value
@@ -51,7 +51,7 @@ def to_text(value: Any) -> str:
 
 
 def _record(value: Any) -> Any:
-    for name in ("to_json", "as_json"):
+    for name in ("to_json", "as_json", "as_dict"):
         method = getattr(value, name, None)
         if callable(method):
             return document(method())

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from slowglass.expose.service import Exposure
     from slowglass.find.service import Route
     from slowglass.find.svg import StyleName
-    from slowglass.finish.service import FinishResult
+    from slowglass.finish.types import FinishResult
     from slowglass.judge.verdict import Verdict
     from slowglass.kit.model import Kit, Site
     from slowglass.kit.service import KitSummary
@@ -161,7 +161,13 @@ class Workbench:
         )
 
     def finish(
-        self, folder: Path, output: Path, *, recipe: Path | None = None, report: Report = silent
+        self,
+        folder: Path,
+        output: Path,
+        *,
+        recipe: Path | None = None,
+        near: str | None = None,
+        report: Report = silent,
     ) -> FinishResult:
         """The combined picture of a folder of lights, darks, flats and bias frames."""
         from slowglass.finish.service import finish_folder
@@ -170,6 +176,7 @@ class Workbench:
             folder,
             output,
             recipe=recipe,
+            near=near,
             kit=None if self.kit_is_stand_in else self.kit,
             sky=self.sky,
             report=report,

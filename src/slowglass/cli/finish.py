@@ -19,7 +19,6 @@ from slowglass.cli.common import (
 )
 from slowglass.cli.words import count_text
 from slowglass.documents import document
-from slowglass.errors import NothingUseful
 
 
 def finish(
@@ -27,11 +26,18 @@ def finish(
         Path, typer.Argument(metavar="FOLDER", help="Lights, darks, flats and bias frames.")
     ],
     output: Annotated[
-        Path, typer.Option("-o", "--output", metavar="OUT", help="Folder for the results.")
+        Path,
+        typer.Option(
+            "-o", "--output", metavar="OUT", help="Name of the picture, or a folder for it."
+        ),
     ],
     recipe: Annotated[
         Path | None,
         typer.Option("--recipe", metavar="FILE", help="Recorded steps to repeat."),
+    ] = None,
+    near: Annotated[
+        str | None,
+        typer.Option("--near", metavar="PLACE", help="Where the frames point, for coordinates."),
     ] = None,
     kit: KitOption = None,
     as_json: JsonOption = False,
@@ -43,14 +49,12 @@ def finish(
     """
     with progress() as report:
         bench = open_workbench(kit, None, report)
-        result = bench.finish(folder, output, recipe=recipe, report=report)
+        result = bench.finish(folder, output, recipe=recipe, near=near, report=report)
     found = document(result)
     if as_json:
         print_document(found)
     else:
         _show(found)
-    if not found["frames_used"]:
-        raise NothingUseful(f"none of the {found['frames_in']} frames in {folder} could be used")
 
 
 def _show(found: dict[str, Any]) -> None:
@@ -63,6 +67,7 @@ def _show(found: dict[str, Any]) -> None:
         ("recipe", str(found["recipe"])),
     ]
     rows += [("written", str(path)) for path in found["outputs"]]
+    rows += [("note", note) for note in found["notes"]]
     out = console()
     out.print(facts("Finished", rows))
     if found["rejected"]:

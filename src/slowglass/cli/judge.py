@@ -91,11 +91,11 @@ def _show(judged: list[Verdict]) -> None:
         out.print(facts(judged[0].file, _rows(judged[0])))
         return
     for verdict in judged:
-        out.print(f"{_word(verdict):<5} {Path(verdict.file).name}  {_figures(verdict)}")
-        for reason in verdict.reasons:
-            out.print(f"      {reason}")
+        lines = [f"{_word(verdict):<5} {Path(verdict.file).name}  {_figures(verdict)}"]
+        lines += [f"      {reason}" for reason in verdict.reasons]
         if verdict.instruction:
-            out.print(f"      Next: {verdict.instruction}")
+            lines.append(f"      Next: {verdict.instruction}")
+        out.print("\n".join(lines), soft_wrap=True)
     if not judged:
         return
     from slowglass.judge.series import judge_series
