@@ -7,11 +7,14 @@ star brightens and a hot pixel does not.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 
 from slowglass.finish.calibrate import Plane, colour_slices
 from slowglass.finish.combine import MAD_TO_SIGMA
+from slowglass.finish.skyflat import Surface
 from slowglass.frame.image import Bayer
 
 Index = npt.NDArray[np.int64]
@@ -68,6 +71,23 @@ def lone_pixels(
         highest = np.maximum(highest, np.where(same, 0.0, sign * excess[j, i]))
     lonely = np.abs(value) - 2 * sigma > sharpness * highest
     return np.asarray(jj[lonely] * wide + ii[lonely], dtype=np.int64)
+
+
+def drop_below_sky(pixels: Plane, skies: Sequence[Surface], noise_adu: float) -> int:
+    """Turn pixels far below the sky into NaN, in place; how many there were.
+
+    Light only adds: what lies 10 σ below the sky is an amplifier's undershoot beside a clipped
+    star, or dead. ``skies`` are as many as the pixels have interleaved colours (or channels).
+    """
+    floor = (
+        min(
+            float(min(s.at(x, y) for x in (0, s.width_px) for y in (0, s.height_px))) for s in skies
+        )
+        - 10.0 * noise_adu
+    )
+    low = pixels < floor
+    pixels[low] = np.nan
+    return int(low.sum())
 
 
 def recurring(candidates: list[Index], *, share: float = 0.5) -> Index:

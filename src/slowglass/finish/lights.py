@@ -10,7 +10,14 @@ from pathlib import Path
 import numpy as np
 
 from slowglass.errors import NothingUseful, SlowglassError
-from slowglass.finish.badpixels import Index, lone_pixels, odd_in_dark, recurring, repair
+from slowglass.finish.badpixels import (
+    Index,
+    drop_below_sky,
+    lone_pixels,
+    odd_in_dark,
+    recurring,
+    repair,
+)
 from slowglass.finish.calibrate import Masters, Plane, calibrate, dark_factor, trim_overscan
 from slowglass.finish.combine import MAD_TO_SIGMA
 from slowglass.finish.geometry import Box
@@ -165,8 +172,8 @@ def take_in(
         pixels = calibrate(store.box(light.name, whole), masters, dark_scale=factor)
         if pixels.ndim == 2:
             light.lone = lone_pixels(pixels, wanted.bayer, sigmas=step.lone_pixel_sigma)
-        store.put(light.name, pixels)
         _look_at(light, pixels, wanted, recipe)
+        store.put(light.name, pixels)
     channels = 1 if len(wanted.shape) == 2 and wanted.bayer is None else 3
     return Series(lights, wanted.shape[1], wanted.shape[0], wanted.bayer, channels)
 
@@ -175,18 +182,20 @@ def _look_at(light: Light, pixels: Plane, wanted: Wanted, recipe: Recipe) -> Non
     from slowglass.frame.detect import detect_stars
 
     assert light.shell is not None
+    light.skies = sky_surfaces(pixels, wanted.bayer, flatten=recipe.sky.flatten)
+    noise = pixel_noise(pixels, wanted.bayer)
+    drop_below_sky(pixels, light.skies, noise)
     mended = mend(pixels, light.lone, wanted.bayer)
-    light.skies = sky_surfaces(mended, wanted.bayer, flatten=recipe.sky.flatten)
     found = detect_stars(replace(light.shell, pixels=mended), max_stars=MOST_STARS)
     light.stars = found.stars
     usable = (found.stars.flags & (StarFlag.SATURATED | StarFlag.UNMEASURED | StarFlag.EDGE)) == 0
     sound = found.stars.take(usable & (found.stars.fwhm_px > SHARPEST_STAR_PX))
     light.look = Look(
         stars=len(sound),
-        fwhm_px=float(np.median(sound.fwhm_px)) if len(sound) >= 3 else float("nan"),
-        elongation=float(np.median(sound.elongation)) if len(sound) >= 3 else float("nan"),
+        fwhm_px=float(np.median(sound.fwhm_px)) if len(sound) >= 3 else found.fwhm_px,
+        elongation=float(np.median(sound.elongation)) if len(sound) >= 3 else found.elongation,
         sky_adu=float(found.sky_adu),
-        noise_adu=pixel_noise(mended, wanted.bayer),
+        noise_adu=noise,
         exposure_s=light.header.exposure_s,
     )
 

@@ -126,8 +126,9 @@ def place_block(
     inverse_map = cv2.WARP_INVERSE_MAP
     pixels = np.ascontiguousarray(pixels, dtype=np.float32)
     nan = (float("nan"),) * 4
-    out: Pixels = cv2.warpAffine(
-        pixels, matrix, size, flags=cv2.INTER_LANCZOS4 | inverse_map, borderValue=nan
+    lanczos = cv2.INTER_LANCZOS4 | inverse_map
+    out = np.asarray(
+        cv2.warpAffine(pixels, matrix, size, flags=lanczos, borderValue=nan), dtype=np.float32
     )
     if frame.noise_adu > 0:
         kernel = np.ones((3, 3), np.uint8)

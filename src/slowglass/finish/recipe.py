@@ -75,6 +75,7 @@ class StretchStep(_Part):
     black_adu: float | None = None
     white_adu: float | None = None
     softening_adu: float | None = Field(None, gt=0)
+    toe: float | None = Field(None, ge=1, le=10)
 
 
 class Recipe(_Part):

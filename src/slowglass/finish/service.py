@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -141,10 +141,13 @@ def _stars_of(stacked: Stacked, reference: Light) -> _Found:
     assert reference.shell is not None
     level = luminance(stacked.picture)
     frame = Frame(level, header=reference.header, white_adu=reference.shell.white_adu)
-    every = detect_stars(frame, max_stars=500).stars
-    unfit = StarFlag.SATURATED | StarFlag.UNMEASURED | StarFlag.EDGE | StarFlag.BLENDED
-    sound = every.take((every.flags & unfit) == 0)
-    fwhm = float(np.median(sound.fwhm_px)) if len(sound) >= 3 else float("nan")
+    found = detect_stars(frame, max_stars=500)
+    every = found.stars
+    unfit = StarFlag.SATURATED | StarFlag.EDGE
+    sound = every.take((every.flags & (unfit | StarFlag.UNMEASURED | StarFlag.BLENDED)) == 0)
+    fwhm = float(np.median(sound.fwhm_px)) if len(sound) >= 3 else found.fwhm_px
+    if len(sound) < 10:
+        sound = every.take((every.flags & unfit) == 0)
     return _Found(every, sound, fwhm)
 
 
@@ -163,7 +166,8 @@ def _snr_gain(
     width = max(stars.fwhm_px, middle.look.fwhm_px if middle.look else 0.0)
     if not np.isfinite(width):
         width = stars.fwhm_px if np.isfinite(stars.fwhm_px) else 4.0
-    radius = float(np.clip(width, 1.5, 20.0))
+    # The aperture of best signal to noise for a Gaussian star has 0.67 FWHM radius.
+    radius = float(np.clip(0.67 * width, 1.5, 20.0))
     edge = 3.0 * radius
     x, y = stars.sound.x_px, stars.sound.y_px
     height, wide = stacked.picture.shape[:2]
@@ -186,18 +190,12 @@ def _settle(recipe: Recipe, stacked: Stacked, stars: StarList, notes: list[str])
             if not used:
                 notes.append("too few bright stars for a white balance: colours as the sensor saw")
     stretch = recipe.stretch
-    if None in (stretch.black_adu, stretch.white_adu, stretch.softening_adu):
+    if None in (stretch.black_adu, stretch.white_adu, stretch.softening_adu, stretch.toe):
         mean = picture
         if picture.ndim == 3:
             mean = picture @ (np.asarray(gains, dtype=np.float32) / np.float32(3.0))
         auto = auto_stretch(mean, sky_shade=stretch.sky_shade)
-        stretch = stretch.model_copy(
-            update={
-                "black_adu": auto.black_adu,
-                "white_adu": auto.white_adu,
-                "softening_adu": auto.softening_adu,
-            }
-        )
+        stretch = stretch.model_copy(update=asdict(auto) | stretch.model_dump(exclude_none=True))
     colour = recipe.colour.model_copy(update={"gains": gains})
     return recipe.model_copy(update={"colour": colour, "stretch": stretch})
 
@@ -314,11 +312,8 @@ def _write(
     report("writing", 0, 5)
     cards = _cards(stacked, aligned, used, recipe) | wcs_cards
     outputs = [export.write_linear(names.fits, stacked.picture, cards=cards, history=history)]
-    levels = recipe.stretch
-    assert levels.black_adu is not None
-    assert levels.white_adu is not None
-    assert levels.softening_adu is not None
-    stretch = Stretch(levels.black_adu, levels.white_adu, levels.softening_adu)
+    levels = recipe.stretch.model_dump(exclude={"sky_shade"})
+    stretch = Stretch(**levels)
     screen = export.screen_picture(stacked.picture, stretch, recipe.colour.gains or (1.0, 1.0, 1.0))
     report("writing", 1, 5)
     outputs.append(export.write_tiff(names.tiff, screen))

@@ -23,17 +23,21 @@ class Stretch:
     """Black and white level and softening, ADU on the scale of the mean of the channels.
 
     Below ``softening_adu`` above black the curve is nearly straight, above it logarithmic.
+    ``toe`` is the power the result is raised to: 1 for a deep picture; more darkens the sky of
+    a shallow one, whose noise takes up much of the range between black and white.
     """
 
     black_adu: float
     white_adu: float
     softening_adu: float
+    toe: float = 1.0
 
     def curve(self, level_adu: npt.ArrayLike) -> npt.NDArray:
         """Linear light, 0 at black and 1 at white, of mean levels."""
         x = np.asarray(level_adu) - self.black_adu
         top = np.arcsinh((self.white_adu - self.black_adu) / self.softening_adu)
-        return np.arcsinh(np.maximum(x, 0) / self.softening_adu) / top
+        light = np.arcsinh(np.maximum(x, 0) / self.softening_adu) / top
+        return light if self.toe == 1.0 else light**self.toe
 
 
 def srgb(light: npt.ArrayLike) -> npt.NDArray:
@@ -51,8 +55,8 @@ def auto_stretch(mean: Floats, *, sky_shade: float = 0.11) -> Stretch:
     """Levels for a sky-subtracted picture, from its mean over the channels (rows, columns).
 
     Black lies where one pixel in 2000 is darker; white at the level that one pixel in 5000
-    exceeds, at least 40 σ of the sky above it; the softening puts the sky at the sRGB shade
-    ``sky_shade``, or just straight where the picture is too shallow for that.
+    exceeds, at least 10 σ of the sky above it; the softening puts the sky at the sRGB shade
+    ``sky_shade``, or, in a picture too shallow for any softening, the toe does.
     """
     step = max(1, int(np.sqrt(mean.size / 2e6)))
     values = mean[::step, ::step].ravel()
@@ -64,10 +68,14 @@ def auto_stretch(mean: Floats, *, sky_shade: float = 0.11) -> Stretch:
     sigma = MAD_TO_SIGMA * float(np.median(sky - lower))
     sigma = max(sigma, 1e-6 * max(abs(sky), 1e-3), 1e-9)
     black = min(sky - 3.0 * sigma, float(np.quantile(values, LEAST_BLACK)))
-    white = max(float(np.quantile(values, 0.9998)), sky + 40.0 * sigma)
+    white = max(float(np.quantile(values, 0.9998)), sky + 10.0 * sigma)
     target = srgb_inverse(sky_shade)
-    low, high = 1e-6 * (white - black), 1e3 * (white - black)
-    for _ in range(80):
+    straight = 10.0 * (white - black)
+    if float(Stretch(black, white, straight).curve(sky)) >= target:
+        share = (sky - black) / (white - black)
+        return Stretch(black, white, straight, float(np.log(target) / np.log(share)))
+    low, high = 1e-6 * (white - black), straight
+    for _ in range(60):
         middle = float(np.sqrt(low * high))
         if float(Stretch(black, white, middle).curve(sky)) > target:
             low = middle
