@@ -51,7 +51,7 @@ def choose(
         _show(found, bench.site.timezone, f"{bench.kit.name} at {bench.site.name}")
     if not found["objects"]:
         raise NothingUseful(
-            f"no object can be recommended for the night of {found['night']}",
+            found["reason"] or f"no object is worth an exposure in the night of {found['night']}",
             "try another --night",
         )
 
@@ -76,8 +76,12 @@ def _show(found: dict[str, Any], timezone: str, where: str) -> None:
         f"Moon {moon['illuminated_fraction']:.0%} lit, "
         f"rises {_clock(moon['rises'], timezone)}, sets {_clock(moon['sets'], timezone)}"
     )
-    rows = table("", "object", "type", "best", "alt", "up", "S/N", "keep", "fits", "score",
-                 right=(2, 3, 4, 5, 6, 7, 8))  # fmt: skip
+    if found["note"]:
+        out.print(f"Note: {found['note']}.")
+    rows = table(
+        "", "object", "kind", "best", "high", "min up", "S/N", "round", "frame", "score",
+        right=(2, 3, 4, 5, 6, 7, 8),
+    )  # fmt: skip
     for thing in found["objects"]:
         reach, shows, holds, fits = (thing[k] for k in ("reachable", "shows", "holds", "fits"))
         rows.add_row(
@@ -85,13 +89,16 @@ def _show(found: dict[str, Any], timezone: str, where: str) -> None:
             thing["type"],
             _clock(reach["best_time"], timezone),
             or_dash(reach["altitude_deg"], ".0f", "°"),
-            or_dash(reach["minutes_up"], ".0f", " min"),
-            or_dash(shows["snr_single"], ".1f"),
+            or_dash(reach["minutes_up"], ".0f"),
+            or_dash(shows["snr_single"], ".0f"),
             or_dash(holds["keeper_fraction"], ".0%"),
             or_dash(fits["fraction"], ".0%"),
             or_dash(thing["score"], ".2f"),
         )
+    if not found["objects"]:
+        return
     out.print(rows)
+    out.print("S/N: of one exposure. Round: share of exposures the mount keeps round.\n")
     for thing in found["objects"][:3]:
         out.print(f"{thing['name']}: {thing['reason']}")
 
