@@ -72,7 +72,8 @@ def test_calibration_frames_are_no_keepers(kind):
         ),
         ({"catalogue_expected": 20, "catalogue_matched": 7}, "cloud", "only 7 of the 20"),
         ({"saturated_fraction": 0.03}, "saturated", "3.0% of the pixels"),
-        ({"sky_rms_adu": 0.0}, "blank", "every pixel holds the same value"),
+        ({"blank": True}, "blank", "every pixel holds the same value"),
+        ({"sky_rms_adu": float("nan"), "width_px": 9, "height_px": 7}, "too small", "9 × 7 px"),
     ],
 )
 def test_each_fault_is_named_with_its_numbers(change, code, words):
@@ -110,8 +111,8 @@ def test_the_pattern_of_the_field_is_a_caution():
 def test_shorter_exposure_for_a_trail_is_a_real_setting_and_shorter():
     trail = Trail(12.0, 7.4, 88.0, "RA")
     quality = judge_quality(replace(GOOD, elongation=1.8, trail=trail))
-    # The 5.6 px mean width is a 4.17 px star; 1.3 allows L = σ √(12 · 0.69) = 5.1 px of 12.
-    assert quality.faults[0].instruction == "Shorten to 25 s: stars trail along RA"
+    # The 5.6 px mean width is a 4.17 px star; 1.3 allows 1.77 √(12 · 0.69)/1.07 = 4.76 of 12 px.
+    assert quality.faults[0].instruction == "Shorten to 20 s: stars trail along RA"
 
 
 def test_instruction_order_focus_then_aim_then_trail():
@@ -136,7 +137,7 @@ def test_both_axes_the_longer_first():
         {}, {"stars": 0}, {"sky_adu": 15000.0}, {"sky_adu": 15800.0}, {"fwhm_px": 30.0},
         {"elongation": 3.0}, {"elongation": 3.0, "exposure_s": None}, {"kind": "dark"},
         {"saturated_fraction": 0.2}, {"catalogue_expected": 20, "catalogue_matched": 1},
-        {"sky_rms_adu": 0.0}, {"ring_px": 31.0},
+        {"blank": True}, {"ring_px": 31.0},
     ],
 )  # fmt: skip
 def test_the_instruction_is_one_short_line(change):

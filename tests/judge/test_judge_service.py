@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import warnings
 
 import numpy as np
 import pytest
@@ -92,8 +93,7 @@ def test_a_trail_is_named_by_its_sky_axis(sky, tmp_path, position_angle, axis, p
     assert any("trailed" in reason for reason in verdict.reasons)
     assert verdict.trail_axis == axis
     assert axis_apart_deg(verdict.trail_position_angle_deg, position_angle) < 5.0
-    # A profile fit sees the core of the smear: within 15 % of the true length.
-    assert verdict.trail_arcsec == pytest.approx(6.0 * SCALE, rel=0.15)
+    assert verdict.trail_arcsec == pytest.approx(6.0 * SCALE, rel=0.08)
 
 
 def test_written_solution_is_read_back_by_astropy(sky, m11, tmp_path):
@@ -104,7 +104,10 @@ def test_written_solution_is_read_back_by_astropy(sky, m11, tmp_path):
     verdict = judge_file(copy, sky, near=near, scale_arcsec_per_px=SCALE, write_wcs=True)
     assert verdict.wcs_file == str(tmp_path / "light_007.wcs.fits")
     header = fits.getheader(verdict.wcs_file)
-    (place,) = WCS(header).all_pix2world([(749.5, 499.5)], 0)
+    with warnings.catch_warnings():
+        # A header without a picture has NAXIS = 0, which astropy remarks on.
+        warnings.filterwarnings("ignore", message=".*more axes.*")
+        (place,) = WCS(header).all_pix2world([(749.5, 499.5)], 0)
     assert place == pytest.approx((verdict.ra_deg, verdict.dec_deg), abs=1e-7)
     again = list(judge_paths([tmp_path], sky, near=near, scale_arcsec_per_px=SCALE))
     assert [v.file for v in again] == [str(copy)]
@@ -147,7 +150,8 @@ def test_stars_that_are_nowhere_are_never_solved(sky, tmp_path, seed):
         peak = 10 ** rng.uniform(2.5, 4.2)
         picture[y - 12 : y + 13, x - 12 : x + 13] += peak * np.exp(-(xx**2 + yy**2) / 4.0)
     path = write_fits(tmp_path / "nowhere.fits", picture, dtype="uint16")
-    verdict = judge_file(path, sky, near=Place("here", 283.1, -6.0), radius_deg=5.0)
+    here = Place("here", 283.1, -6.0)
+    verdict = judge_file(path, sky, near=here, radius_deg=3.0, scale_arcsec_per_px=SCALE)
     assert verdict.stars >= 30
     assert not verdict.solved and verdict.reason
 

@@ -96,15 +96,18 @@ def test_no_stars_is_no_shape():
     assert math.isnan(shape.elongation)
 
 
-@pytest.mark.parametrize(("length_px", "fwhm_px"), [(2.0, 3.0), (6.0, 3.0), (12.0, 5.0)])
-def test_trail_length_from_the_moments_of_a_smeared_star(length_px, fwhm_px):
-    """Second moments of a Gaussian convolved with a line, summed numerically."""
+@pytest.mark.parametrize(("length_px", "fwhm_px"), [(2.0, 3.0), (6.0, 3.0), (12.0, 3.5)])
+def test_trail_length_from_a_gaussian_fitted_to_a_smeared_star(length_px, fwhm_px):
+    """The fit is scipy's, the smear an error function: a line convolved with a Gaussian."""
+    from scipy.optimize import curve_fit
+    from scipy.special import erf
+
     sigma = fwhm_px / 2.354820
-    u = np.linspace(-40, 40, 16001)
-    line = np.where(np.abs(u) <= length_px / 2, 1.0, 0.0)
-    star = np.convolve(line, np.exp(-0.5 * (u / sigma) ** 2), mode="same")
-    major = math.sqrt(np.sum(star * u**2) / np.sum(star))
-    assert trail_length_px(major / sigma, fwhm_px) == pytest.approx(length_px, rel=5e-3)
+    u = np.linspace(-40, 40, 8001)
+    root = sigma * math.sqrt(2)
+    star = erf((u + length_px / 2) / root) - erf((u - length_px / 2) / root)
+    (_, major), _ = curve_fit(lambda t, a, s: a * np.exp(-0.5 * (t / s) ** 2), u, star, p0=(1, 3))
+    assert trail_length_px(major / sigma, fwhm_px) == pytest.approx(length_px, rel=0.01)
 
 
 @settings(max_examples=50)

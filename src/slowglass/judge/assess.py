@@ -182,6 +182,9 @@ def _measures(
         gain = kit.camera.gain_e_per_adu if gain is None else gain
     return Measures(
         kind=frame.header.kind,
+        width_px=frame.width_px,
+        height_px=frame.height_px,
+        blank=bool(frame.pixels.min() == frame.pixels.max()) if frame.pixels.size > 1 else False,
         stars=len(detection.stars),
         shape_stars=shape.stars,
         fwhm_px=fwhm,
@@ -224,12 +227,17 @@ def _profile(frame: Frame, detection: Detection, fwhm: float) -> RadialProfile |
 
 
 def _median_widths(detection: Detection) -> tuple[float, float]:
+    """(FWHM, HFD) in pixels: what the stars agree on, else what the few there are show."""
+    if math.isfinite(detection.fwhm_px):
+        return detection.fwhm_px, detection.hfd_px
     use = usable_shapes(detection.stars)
     if not use.any():
         return math.nan, math.nan
+    hfd = detection.stars.hfd_px[use]
+    hfd = hfd[np.isfinite(hfd)]
     return (
         float(np.median(detection.stars.fwhm_px[use])),
-        float(np.nanmedian(detection.stars.hfd_px[use])),
+        float(np.median(hfd)) if hfd.size else math.nan,
     )
 
 

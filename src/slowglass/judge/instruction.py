@@ -5,6 +5,9 @@ from __future__ import annotations
 from slowglass.find.nudge import Nudge, format_angle
 from slowglass.judge.quality import Quality
 
+FIRST = ("not a light", "blank", "too small", "bright sky", "no stars", "out of focus")
+"""Faults to mend before aim matters."""
+
 
 def one_instruction(quality: Quality, nudge: Nudge | None, *, solved: bool) -> str:
     """The most pressing instruction, 15 words at most.
@@ -13,7 +16,7 @@ def one_instruction(quality: Quality, nudge: Nudge | None, *, solved: bool) -> s
     judged), then aim, then the rest.
     """
     for fault in quality.faults:
-        if fault.code in ("not a light", "blank", "bright sky", "no stars", "out of focus"):
+        if fault.code in FIRST:
             return fault.instruction
     if nudge is not None and not nudge.on_target:
         return aim_instruction(nudge)

@@ -17,9 +17,16 @@ from slowglass.judge.shape import FEWEST_STARS
 from slowglass.judge.trails import Trail, trail_length_px
 
 FaultCode = Literal[
-    "not a light", "blank", "no stars", "bright sky", "out of focus", "trailed", "cloud",
+    "not a light",
+    "blank",
+    "too small",
+    "no stars",
+    "bright sky",
+    "out of focus",
+    "trailed",
+    "cloud",
     "saturated",
-]  # fmt: skip
+]
 
 
 @dataclass(frozen=True)
@@ -45,6 +52,9 @@ class Measures:
     """What was measured on one frame; NaN or None where it was not."""
 
     kind: Kind = "light"
+    width_px: int = 0
+    height_px: int = 0
+    blank: bool = False
     stars: int = 0
     shape_stars: int = 0
     fwhm_px: float = math.nan
@@ -96,9 +106,12 @@ def judge_quality(m: Measures, limits: Limits | None = None) -> Quality:
     if m.kind in ("dark", "flat", "bias"):
         text = f"this is a {m.kind} frame, not a light"
         return Quality((Fault("not a light", text, f"Keep this as a {m.kind} frame"),), ())
-    if not (math.isfinite(m.sky_rms_adu) and m.sky_rms_adu > 0):
+    if m.blank:
         text = "the picture is blank: every pixel holds the same value or none"
         return Quality((Fault("blank", text, "Check the camera: the picture is blank"),), ())
+    if not math.isfinite(m.sky_rms_adu):
+        text = f"{m.width_px} × {m.height_px} px is too small a picture to judge"
+        return Quality((Fault("too small", text, "Judge whole frames, not cut-outs"),), ())
 
     faults = [
         fault

@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from slowglass.expose.tracking import trail_tolerance_arcsec
 from slowglass.sky.wcs import TanWcs
 
@@ -26,12 +28,21 @@ class Trail:
     axis: Axis | None = None
 
 
-def trail_length_px(elongation: float, minor_fwhm_px: float) -> float:
-    """Length in pixels of the even motion that stretches a round star to ``elongation``.
+_FITTED = (1.0, 1.042, 1.094, 1.168, 1.261, 1.372, 1.635, 1.937, 2.26, 2.936, 3.631, 5.04)
+_EXCESS = (1.0, 1.012, 1.026, 1.044, 1.064, 1.084, 1.121, 1.149, 1.170, 1.195, 1.209, 1.222)
+"""Elongation of a least-squares Gaussian on an evenly trailed Gaussian star, and by how much the
+second-moment rule then overstates the trail: computed for L/σ = 0, 1, 1.5, 2, 2.5, 3, 4, 5, 6,
+8, 10, 14. At the keeper's limit the two differ by 7 %."""
 
-    The same rule by which exposures are planned, so plan and verdict agree.
+
+def trail_length_px(elongation: float, minor_fwhm_px: float) -> float:
+    """Length in pixels of the even motion that stretches a round star to a fitted elongation.
+
+    The planner's second-moment rule, corrected for fits, which see the flat top of a long trail.
     """
-    return trail_tolerance_arcsec(minor_fwhm_px, elongation=max(1.0, elongation))
+    fitted = max(1.0, elongation)
+    length = trail_tolerance_arcsec(minor_fwhm_px, elongation=fitted)
+    return length / float(np.interp(fitted, _FITTED, _EXCESS))
 
 
 def sky_angle_deg(angle_deg: float, wcs: TanWcs) -> float:
