@@ -10,6 +10,7 @@ Random numbers come from a counter (pixel index and seed through SplitMix64; Ste
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 
 import numpy as np
 from numba import njit, prange
@@ -17,6 +18,10 @@ from numba import njit, prange
 _GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 _MIX1 = np.uint64(0xBF58476D1CE4E5B9)
 _MIX2 = np.uint64(0x94D049BB133111EB)
+_QUANTILE = np.array([0.0] + [NormalDist().inv_cdf(i / 4096.0) for i in range(1, 4096)] + [0.0])
+"""Normal quantiles at steps of 1/4096 (the two ends are never used)."""
+_TAIL = -float(_QUANTILE[8])
+_INVERSE = np.array([0.0] + [1.0 / k for k in range(1, 200)])
 
 
 @njit(cache=True, inline="always")
@@ -29,9 +34,23 @@ def _bits(counter, seed):
 
 @njit(cache=True, inline="always")
 def _normal(bits):
-    high = (np.float64(bits >> np.uint64(32)) + 0.5) * 2.3283064365386963e-10
-    low = np.float64(bits & np.uint64(0xFFFFFFFF)) * 2.3283064365386963e-10
-    return math.sqrt(-2.0 * math.log(high)) * math.cos(6.283185307179586 * low)
+    """A standard normal: quantiles from a table, the outer 1/512 on each side apart."""
+    place = np.int64(bits >> np.uint64(52))
+    if 8 <= place < 4088:
+        part = np.float64(bits & np.uint64(0xFFFFFFFFFFFFF)) * 2.220446049250313e-16
+        low = _QUANTILE[place]
+        return low + part * (_QUANTILE[place + 1] - low)
+    # Marsaglia 1964 (Technometrics 6, 101): the tail beyond the table, by rejection.
+    state = bits
+    sign = -1.0 if place < 8 else 1.0
+    while True:
+        state = _bits(state, np.uint64(1))
+        u = (np.float64(state >> np.uint64(11)) + 0.5) * 1.1102230246251565e-16
+        state = _bits(state, np.uint64(2))
+        v = (np.float64(state >> np.uint64(11)) + 0.5) * 1.1102230246251565e-16
+        x = -math.log(u) / _TAIL
+        if -2.0 * math.log(v) > x * x:
+            return sign * (_TAIL + x)
 
 
 @njit(cache=True, inline="always")
@@ -43,12 +62,12 @@ def _poisson(mean, bits):
         u = (np.float64(bits >> np.uint64(11)) + 0.5) * 1.1102230246251565e-16
         p = math.exp(-mean)
         total = p
-        k = 0.0
-        while u > total and k < 200.0:
-            k += 1.0
-            p *= mean / k
+        k = 0
+        while u > total and k < 199:
+            k += 1
+            p *= mean * _INVERSE[k]
             total += p
-        return k
+        return np.float64(k)
     z = _normal(bits)
     return max(0.0, math.floor(mean + math.sqrt(mean) * z + (z * z - 1.0) / 6.0 + 0.5))
 
@@ -88,7 +107,7 @@ def stamp_stars(light, x, y, star_e, radius, table, oversample, mosaic):
                 light[row, column] += star_e[i, band] * value
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, parallel=True, error_model="numpy")
 def fill_surface(stamp, left, top, inverse, profile, reach, tile, tile_scale, strength, angular):
     """Light of a radial profile on a tilted disc, relative, for every pixel of ``stamp``.
 
@@ -126,7 +145,7 @@ def fill_surface(stamp, left, top, inverse, profile, reach, tile, tile_scale, st
             stamp[row, column] = value
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, parallel=True, error_model="numpy")
 def add_surface(light, stamp, left, top, object_e, mosaic):
     """Add ``stamp`` (shares of the whole) times electrons per band to ``light``."""
     height, width = light.shape
@@ -140,7 +159,7 @@ def add_surface(light, stamp, left, top, object_e, mosaic):
                 light[y, x] += object_e[mosaic[y & 1, x & 1]] * stamp[row, column]
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, parallel=True, error_model="numpy")
 def add_streak(light, x0, y0, cos_a, sin_a, streak_e, sigma_px, mosaic):
     """Add a straight line through (x0, y0), electrons per pixel of length in each band."""
     norm = 1.0 / (sigma_px * math.sqrt(2.0 * math.pi))
@@ -172,7 +191,7 @@ def _mote_shade(row, column, motes):
     return shade
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, parallel=True, error_model="numpy")
 def expose(
     light,
     sky_e,

@@ -16,12 +16,12 @@ def half_size(pixels: npt.NDArray[np.float32], bayer: Bayer | None) -> npt.NDArr
     rows, columns = pixels.shape[0] // 2 * 2, pixels.shape[1] // 2 * 2
     cells = [pixels[r:rows:2, c:columns:2] for r in (0, 1) for c in (0, 1)]
     if bayer is None:
-        return np.repeat((sum(cells) / 4.0)[..., None], 3, axis=2)  # type: ignore[index]
-    planes = [
-        np.mean([cell for cell, name in zip(cells, bayer, strict=True) if name == colour], axis=0)
-        for colour in "RGB"
-    ]
-    return np.stack(planes, axis=2).astype(np.float32)
+        mean = (cells[0] + cells[1] + cells[2] + cells[3]) * np.float32(0.25)
+        return np.repeat(mean[..., None], 3, axis=2)
+    planes = np.zeros((*cells[0].shape, 3), dtype=np.float32)
+    for cell, name in zip(cells, bayer, strict=True):
+        planes[..., "RGB".index(name)] += cell * np.float32(0.5 if name == "G" else 1.0)
+    return planes
 
 
 def preview_rgb(
@@ -42,7 +42,7 @@ def preview_rgb(
         )
     sample = colour[::7, ::7].reshape(-1, 3)
     sky = np.median(sample, axis=0)
-    sigma = 1.4826 * np.median(np.abs(sample - sky), axis=0) + 1e-6
+    sigma = 1.4826 * np.median(np.abs(sample - sky), axis=0) + np.float32(1e-6)
     if frame.bayer:
         from slowglass.expose.signal import BLUE, GREEN, RED, SUN_BV, photon_rates
 
@@ -51,13 +51,13 @@ def preview_rgb(
     else:
         balance = np.ones(3, dtype=np.float32)
     noise = float(np.mean(sigma * balance))
-    lifted = (colour - sky) * balance + floor_sigma * noise
+    lifted = (colour - sky) * balance + np.float32(floor_sigma * noise)
     lum = np.maximum(lifted.mean(axis=2), 1e-6)
-    knee = knee_sigma * noise
-    top = max(frame.white_adu - float(sky.min()), 50.0 * knee)
-    curve = np.arcsinh(lum / knee) / np.arcsinh(top / knee)
-    picture = lifted * (curve / lum)[..., None]
-    return np.clip(picture * 255.0 + 0.5, 0, 255).astype(np.uint8)
+    knee = np.float32(knee_sigma * noise)
+    top = max(frame.white_adu - float(sky.min()), 50.0 * float(knee))
+    curve = np.arcsinh(lum / knee) * np.float32(255.0 / np.arcsinh(top / knee))
+    lifted *= (curve / lum)[..., None]
+    return np.clip(lifted + np.float32(0.5), 0, 255).astype(np.uint8)
 
 
 def write_preview(path: Path | str, frame: Frame, *, reduce: int = 1) -> Path:

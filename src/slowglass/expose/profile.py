@@ -349,8 +349,8 @@ def _cluster(
     The brightest stars are the catalogue's; what is left of the total light is shared among
     stars from the catalogue's limit, or five magnitudes below the whole, down seven magnitudes.
     """
-    edge = 0.55 * major
-    core = 0.22 * major
+    edge = 0.9 * major
+    core = 0.16 * major
     r = radii_arcsec(edge)
     density = king_density(r, core, edge)
     # A bright star in front may outshine the cluster: some members are always drawn.
@@ -365,7 +365,7 @@ def _cluster(
     below = np.log10(1.0 + rng.random(count) * (10.0 ** (slope * depth) - 1.0)) / slope
     share = 10.0 ** (-0.4 * (first + below - mag))
     share *= left / share.sum()
-    bv = np.clip(-0.05 + 0.16 * below + rng.normal(0.0, 0.12, count), -0.2, 1.5)
+    bv = np.clip(0.05 + 0.15 * below + rng.normal(0.0, 0.12, count), -0.2, 1.5)
     giants = rng.random(count) < 0.04
     bv = np.where(giants & (below < 2.5), rng.normal(1.2, 0.15, count), bv)
     members = _scatter(_draw_radii(density, r, count, rng), share, bv, ratio, angle, rng)
@@ -451,12 +451,15 @@ def _cloud(
 
 
 def texture_tile(seed: int, size: int = 256) -> npt.NDArray[np.float32]:
-    """A periodic log-normal pattern of mean 1: turbulence with power falling as wavenumber^−2.6."""
+    """A periodic log-normal pattern of mean 1: turbulence with power falling as wavenumber^−2.6.
+
+    Waves longer than a third of the tile are damped, lest one side outshine the other.
+    """
     rng = np.random.default_rng(seed)
     kx, ky = np.fft.rfftfreq(size, 1.0 / size), np.fft.fftfreq(size, 1.0 / size)
     k = np.hypot(ky[:, None], kx[None, :])
     k[0, 0] = 1.0
-    spectrum = k**-1.3 * np.exp(-((k / (size / 5.0)) ** 2))
+    spectrum = k**-1.3 / (1.0 + (3.0 / k) ** 2) * np.exp(-((k / (size / 5.0)) ** 2))
     spectrum[0, 0] = 0.0
     wave = rng.normal(size=spectrum.shape) + 1j * rng.normal(size=spectrum.shape)
     field = np.fft.irfft2(spectrum * wave, s=(size, size))

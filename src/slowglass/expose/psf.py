@@ -40,20 +40,23 @@ class Psf:
     @cached_property
     def radial_peak(self) -> Floats:
         """Highest value at or beyond each whole-pixel radius, over all bands."""
+        # Sorted by ring, so that one pass takes the maximum of each.
+        order = np.argsort(self._ring, axis=None, kind="stable")
+        starts = np.searchsorted(self._ring.ravel()[order], np.arange(int(self._ring.max()) + 1))
+        highest = np.maximum.reduceat(self.table.max(axis=0).ravel()[order], starts)
+        return np.maximum.accumulate(highest[::-1])[::-1][: self.half_px + 1].astype(np.float64)
+
+    @cached_property
+    def _ring(self) -> npt.NDArray[np.int16]:
+        """Whole-pixel distance of every sample from the star."""
         n = self.table.shape[1]
-        axis = (np.arange(n) - n // 2) / self.oversample
-        radius = np.hypot(axis[:, None], axis[None, :]).astype(np.int64)
-        highest = np.zeros(radius.max() + 1)
-        np.maximum.at(highest, radius.ravel(), self.table.max(axis=0).ravel())
-        return np.maximum.accumulate(highest[::-1])[::-1][: self.half_px + 1]
+        axis = ((np.arange(n) - n // 2) / self.oversample).astype(np.float32)
+        return np.hypot(axis[:, None], axis[None, :]).astype(np.int16)
 
     @cached_property
     def enclosed(self) -> Floats:
         """Share of the light inside each whole-pixel radius (first band)."""
-        n = self.table.shape[1]
-        axis = (np.arange(n) - n // 2) / self.oversample
-        radius = np.hypot(axis[:, None], axis[None, :]).astype(np.int64)
-        ring = np.bincount(radius.ravel(), weights=self.table[0].ravel().astype(np.float64))
+        ring = np.bincount(self._ring.ravel(), weights=self.table[0].ravel())
         inside = np.concatenate([[0.0], np.cumsum(ring)]) / self.oversample**2
         return inside[: self.half_px + 1]
 
