@@ -24,6 +24,7 @@ from slowglass.frame.shapes import (
     consensus,
     half_light_diameters,
     measure_shapes,
+    together_shape,
 )
 from slowglass.frame.stars import StarFlag, StarList
 
@@ -91,12 +92,12 @@ def detect_stars(
     total, rejected = len(stars), detections - len(stars)
     stars = stars.take(np.argsort(-stars.flux_adu, kind="stable"))
     everything = stars.x_px, stars.y_px, stars.flux_adu
-    if spread:
-        stars = spread_evenly(stars, max_stars, width_px=frame.width_px, height_px=frame.height_px)
-    stars = stars.take(np.arange(min(max_stars, len(stars))))
     stars, together = _with_shapes(
         frame, light, stars, everything, size * factor, factor, clip, measure
     )
+    if spread:
+        stars = spread_evenly(stars, max_stars, width_px=frame.width_px, height_px=frame.height_px)
+    stars = stars.take(np.arange(min(max_stars, len(stars))))
     return Detection(
         stars=stars,
         sky_adu=sky.level_median,
@@ -321,4 +322,14 @@ def _with_shapes(
             for v in (shapes.elongation, shapes.elongation_angle_deg, shapes.e1, shapes.e2)
         ),
     )
-    return replace(stars, x_px=x, y_px=y, hfd_px=all_hfd, flags=flags, **columns), consensus(kept)
+    agreed = consensus(kept)
+    if agreed.stars < 3:
+        faint = np.nonzero(clear)[0][:measure]
+        agreed = together_shape(
+            light,
+            (x[faint] - (factor - 1) / 2) / factor,
+            (y[faint] - (factor - 1) / 2) / factor,
+            fwhm=size_px / factor,
+            bin_factor=factor,
+        )
+    return replace(stars, x_px=x, y_px=y, hfd_px=all_hfd, flags=flags, **columns), agreed

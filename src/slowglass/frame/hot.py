@@ -14,17 +14,17 @@ _SIGMA = 8.0
 """How far above its like-coloured neighbours a pixel must stand: Gaussian noise of 24 million
 pixels reaches 5.5 sigma."""
 
-_LEAK = 0.2
-"""A star of FWHM 1.5 px puts 0.29 of its peak into the next pixel, one of 2 px 0.5; a hot pixel
-nothing."""
+_USUAL_LEAK = 0.25
+"""Mean light of the four touching pixels over the peak, for a star of FWHM 1.6 px. Frames whose
+peaks leak less are undersampled and are judged by their own leak."""
 
 
 def find_hot_pixels(frame: Frame) -> tuple[Ints, Ints, npt.NDArray[np.float64]]:
     """(rows, columns, excess in ADU) of hot pixels in a mosaic or monochrome frame.
 
     A pixel is hot when it stands far above all eight pixels of its own colour around it while
-    the four that touch it, whatever their colour, show none of the light a star would spill.
-    Colour pictures have been interpolated and come back empty.
+    the four that touch it, whatever their colour, show less than half of the light that the
+    frame's own stars spill into theirs. Colour pictures have been interpolated: none there.
     """
     none = np.empty(0, dtype=np.int64)
     if frame.pixels.ndim != 2 or min(frame.pixels.shape) < 8:
@@ -39,8 +39,15 @@ def find_hot_pixels(frame: Frame) -> tuple[Ints, Ints, npt.NDArray[np.float64]]:
         y, x = rows + dy, columns + dx
         beside.append(frame.pixels[y, x] - _sky(frame.pixels, y, x, step))
     around = np.sort(np.array(beside), axis=0)
-    # the second highest: one of the four may be hot as well
-    hot = (around[2] < _LEAK * peak) & (np.mean(around[:3], axis=0) < 0.5 * _LEAK * peak)
+    noise = _noise(frame.pixels[::step, ::step])
+    leak = around.mean(axis=0) / np.maximum(peak, 1e-12)
+    spilling = leak > 1.5 * noise / np.maximum(peak, 1e-12)  # 3 sigma of a mean of four
+    own = float(np.median(leak[spilling])) if spilling.sum() >= 20 else 1.0
+    if own >= _USUAL_LEAK:
+        # well sampled: two of the four may be hot as well without the pixel passing for a star
+        hot = (around[2] < 0.2 * peak) & (around[:3].mean(axis=0) < 0.1 * peak)
+    else:
+        hot = leak < 0.4 * own
     return rows[hot], columns[hot], peak[hot].astype(np.float64)
 
 
@@ -70,11 +77,13 @@ def _noise(plane: Image) -> float:
     """Noise of neighbouring differences, which the sky's slope does not touch."""
     sample = plane[:: max(1, plane.shape[0] // 512)]
     step = np.abs(np.diff(sample, axis=1)).ravel()
-    # 68.3 % of a Gaussian lies within one sigma; a difference has √2 of the noise
-    noise = float(np.quantile(step[:: max(1, step.size // 200_000)], 0.683)) / np.sqrt(2.0)
+    step = step[:: max(1, step.size // 200_000)]
+    # the mean of a Gaussian's absolute differences is 2/√π sigma; the clip keeps stars out, and
+    # a mean (unlike a median) sees noise that is coarser than the data's own step
+    clipped = np.minimum(step, np.quantile(step, 0.95))
     moves = step[step > 0]
     quantum = float(moves.min()) if moves.size else 1.0
-    return max(noise, 0.5 * quantum)
+    return max(0.5 * np.sqrt(np.pi) * float(clipped.mean()), 0.5 * quantum)
 
 
 def _sky(pixels: Image, rows: Ints, columns: Ints, step: int) -> Image:

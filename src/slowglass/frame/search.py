@@ -23,6 +23,8 @@ _WIDE_PX = 5.0
 """Stars wider than this on the search picture are searched for on a coarser one, where faint
 ones stand out and a defocused one is not taken for several."""
 
+_FEW = 20
+
 
 def unusable(frame: Frame, search: Image, factor: int) -> Bools | None:
     """True for pixels of the search picture that hold no sky (overscan, dead borders), or None."""
@@ -61,21 +63,31 @@ def search_stars(
 
     ``light`` is background-subtracted. ``sigma`` is the threshold on the smoothed picture.
     """
-    found = _extract(light, sky.rms, mask, sigma, smoothing(SMOOTHING_PX))
+    found = _at_scale(light, sky, mask, sigma, 1)
     size = rough_fwhm(light, found, sky.rms_median)
     if size > _WIDE_PX:
-        coarse = 2 ** int(np.clip(np.ceil(np.log2(size / _WIDE_PX)), 1, 4))
-        if min(light.shape) // coarse >= 32:
-            small_mask = None
-            if mask is not None:
-                small_mask = binned(mask.astype(np.float32), coarse) > 0.0
-            rms = binned(sky.rms, coarse) / np.float32(coarse)
-            small = binned(light, coarse)
-            found = _scaled(
-                _extract(small, rms, small_mask, sigma, smoothing(SMOOTHING_PX)), coarse
-            )
-            size = rough_fwhm(light, found, sky.rms_median)
+        wanted = 2 ** int(np.clip(np.ceil(np.log2(size / _WIDE_PX)), 1, 4))
+        found = _at_scale(light, sky, mask, sigma, wanted)
+        return found, rough_fwhm(light, found, sky.rms_median)
+    if len(found) < _FEW:
+        # soft faint stars drown in pixel noise: the scale that shows the most is theirs
+        for coarse in (2, 4):
+            other = _at_scale(light, sky, mask, sigma, coarse)
+            if len(other) > 1.5 * len(found) + 2:
+                found = other
+        size = rough_fwhm(light, found, sky.rms_median)
     return found, size
+
+
+def _at_scale(
+    light: Image, sky: Background, mask: Bools | None, sigma: float, coarse: int
+) -> npt.NDArray[Any]:
+    kernel = smoothing(SMOOTHING_PX)
+    if coarse == 1 or min(light.shape) // coarse < 32:
+        return _extract(light, sky.rms, mask, sigma, kernel)
+    small_mask = None if mask is None else binned(mask.astype(np.float32), coarse) > 0.0
+    rms = binned(sky.rms, coarse) / np.float32(coarse)
+    return _scaled(_extract(binned(light, coarse), rms, small_mask, sigma, kernel), coarse)
 
 
 def _scaled(found: npt.NDArray[Any], factor: int) -> npt.NDArray[Any]:
@@ -155,13 +167,13 @@ def rough_fwhm(light: Image, found: npt.NDArray[Any], rms: float) -> float:
     best = found[chosen]
     best = best[np.argsort(-best["flux"], kind="stable")[:80]]
     for reach in (20, 60):
-        size = _half_peak_width(light, best, reach)
+        size = _half_peak_width(light, best, reach, rms)
         if size < 1.5 * reach:
             break
     return float(np.clip(size, 1.2, 100.0))
 
 
-def _half_peak_width(light: Image, stars: npt.NDArray[Any], reach: int) -> float:
+def _half_peak_width(light: Image, stars: npt.NDArray[Any], reach: int, rms: float) -> float:
     steps = np.arange(-reach, reach + 1)
     sy, sx = (a.ravel() for a in np.meshgrid(steps, steps, indexing="ij"))
     row = np.clip(np.rint(stars["y"]).astype(int)[:, None] + sy, 0, light.shape[0] - 1)
@@ -170,11 +182,12 @@ def _half_peak_width(light: Image, stars: npt.NDArray[Any], reach: int) -> float
     ring = np.rint(np.hypot(sx, sy)).astype(int)
     profile = np.stack([np.median(values[:, ring == r], axis=1) for r in range(reach + 1)], axis=1)
     profile = profile - np.maximum(profile.min(axis=1, keepdims=True), 0.0)
+    if float(np.median(stars["peak"])) < 12.0 * rms:  # too faint one by one: their mean
+        profile = profile.mean(axis=0, keepdims=True)
     half = 0.5 * profile.max(axis=1)
     above = profile >= half[:, None]
-    last = reach - np.argmax(above[:, ::-1], axis=1)
-    last = np.minimum(last, reach - 1)
-    each = np.arange(len(stars))
+    last = np.minimum(reach - np.argmax(above[:, ::-1], axis=1), reach - 1)
+    each = np.arange(len(profile))
     inner, outer = profile[each, last], profile[each, last + 1]
     fraction = np.clip((inner - half) / np.maximum(inner - outer, 1e-12), 0.0, 1.0)
     return float(np.median(2.0 * (last + fraction)))
