@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from slowglass.find.service import Route
     from slowglass.find.svg import StyleName
     from slowglass.finish.types import FinishResult
+    from slowglass.judge.look import Look
     from slowglass.judge.verdict import Verdict
     from slowglass.kit.model import Kit, Site
     from slowglass.kit.service import KitSummary
@@ -158,6 +159,29 @@ class Workbench:
             site=None if self.kit_is_stand_in else self.site,
             write_wcs=write_wcs,
             report=report,
+        )
+
+    def look(
+        self,
+        paths: Iterable[Path],
+        *,
+        near: str | None = None,
+        target: str | None = None,
+        longest_px: int = 1600,
+        report: Report = silent,
+    ) -> Iterator[Look]:
+        """A verdict for each file, with its picture and what to draw over it."""
+        from slowglass.judge.look import look_at_files
+
+        return look_at_files(
+            paths,
+            self.sky,
+            longest_px=longest_px,
+            report=report,
+            near=None if near is None else self.place(near),
+            target=None if target is None else self.place(target),
+            kit=None if self.kit_is_stand_in else self.kit,
+            site=None if self.kit_is_stand_in else self.site,
         )
 
     def finish(

@@ -1,0 +1,455 @@
+"""Working through the example night with the workbench, step by step."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from slowglass.demo import plates, scenario
+from slowglass.demo.folder import NightFolder
+from slowglass.demo.frames import (
+    Writer,
+    calibration_frames,
+    render_aim,
+    render_calibration,
+    render_shot,
+)
+from slowglass.documents import document
+from slowglass.errors import NothingUseful
+from slowglass.learn.compare import Comparison, focal_length_mm, sky_e_per_px
+from slowglass.learn.night import NightRecord, save_night
+from slowglass.progress import Report
+
+if TYPE_CHECKING:
+    from slowglass.choose.answers import Candidate, Choice
+    from slowglass.expose.service import Exposure
+    from slowglass.finish.types import FinishResult
+    from slowglass.judge.look import Look
+    from slowglass.kit.model import Kit, Site
+    from slowglass.workbench import Workbench
+
+LISTED = 12
+"""Objects of the night's list that are kept for showing."""
+CONSIDERED = 600
+"""How far down the night's list the target is looked for."""
+PICTURE_PX, SMALL_PX, SQUARE_SHARE = 1600, 320, 0.24
+TEST_LEAD = timedelta(minutes=6)
+
+
+@dataclass
+class Night:
+    """What the steps hand to each other."""
+
+    bench: Workbench
+    folder: NightFolder
+    report: Report
+    plates: dict[str, str]
+    sizes: dict[str, tuple[int, int]]
+    alt: dict[str, str]
+
+    def keep(self, name: str, picture: Any, alt: str) -> None:
+        """Write a small picture that may be shown under a name."""
+        from slowglass.frame.picture_io import write_jpeg
+
+        path = self.folder.path("plates", f"{name}.jpg")
+        write_jpeg(path, picture, quality=90)
+        self.plates[name] = f"plates/{path.name}"
+        self.sizes[name] = (int(picture.shape[1]), int(picture.shape[0]))
+        self.alt[name] = alt
+
+
+def work_through(
+    folder: NightFolder, kit: Kit, site: Site, *, index: Mapping[str, Any], report: Report
+) -> NightRecord:
+    """The night's record, everything it names written into the folder."""
+    from slowglass.finish.memory import forget_peak, peak_memory_mb
+    from slowglass.workbench import Workbench
+
+    started = time.monotonic()
+    forget_peak()
+    night = Night(Workbench(kit, site, report=report), folder, report, {}, {}, {})
+    place = night.bench.place(scenario.TARGET)
+    assert place.object is not None
+
+    choice, rank, candidate = choose(night)
+    best = candidate.reachable.best_time
+    if best is None:
+        raise NothingUseful(f"{place.name} does not clear the skyline that night", "")
+    seconds = candidate.shows.exposure_s
+    route = find(night, best)
+    exposure = expose(night, seconds)
+
+    test, aim = first_aim(night, place.object, seconds, best - TEST_LEAD)
+    shots = take_frames(night, place.object, aim, seconds, best)
+    looks = judge(night, test, shots)
+    peaks = [peak_memory_mb() or 0.0]
+    result = finish(night, looks)
+    peaks.append(result.peak_memory_mb or 0.0)
+    show_single(night, looks, result)
+    show_forecast(night, looks)
+    rows = compare(night, exposure, candidate, looks, result)
+    report("writing the record", 0, 1)
+
+    steps = {
+        "choice": {**document(choice), "objects": sketches(night, choice, candidate, rank)},
+        "route": document(route),
+        "plan": document(exposure) | {"exposure_s": seconds},
+        "verdicts": [look.verdict.to_json() for look in looks],
+        "finish": document(result.as_dict()),
+        "compare": [row.to_json() for row in rows],
+    }
+    kept = sum(look.verdict.keeper for look in looks[1:])
+    peaks.append(peak_memory_mb() or 0.0)
+    whole = {
+        **index,
+        "rendered": True,
+        "night": choice.night.isoformat(),
+        "kit": document(kit),
+        "site": document(site),
+        "target": {**document(place.object), "title": place.object.title},
+        "rank": rank,
+        "considered": choice.considered,
+        "frames": frame_index(looks),
+        "plates": night.plates,
+        "sizes": night.sizes,
+        "alt": night.alt,
+        "outputs": {Path(p).name: f"finished/{Path(p).name}" for p in result.outputs},
+        "seconds": round(time.monotonic() - started, 1),
+        "peak_memory_mb": round(max(peaks), 1),
+    }
+    whole["summary"] = {
+        "target": place.name,
+        "night": whole["night"],
+        "exposure_s": seconds,
+        "rank": rank,
+        "route_legs": len(route.legs),
+        "frames": len(looks) - 1,
+        "keepers": kept,
+        "solved": sum(look.verdict.solved for look in looks),
+        "nudge": looks[0].verdict.instruction,
+        "frames_used": result.frames_used,
+        "snr_gain": result.snr_gain,
+        "peak_memory_mb": whole["peak_memory_mb"],
+    }
+    record = save_night(folder.folder, whole, steps)
+    report("done", 1, 1)
+    return record
+
+
+def choose(night: Night) -> tuple[Choice, int, Candidate]:
+    """The night's list, and the target's rank (from 1) and answers in it."""
+    bench = night.bench
+    choice = bench.choose(
+        night=scenario.autumn_night(bench.site), limit=CONSIDERED, report=night.report
+    )
+    for rank, candidate in enumerate(choice.objects, 1):
+        if candidate.object.name == scenario.TARGET:
+            return choice, rank, candidate
+    raise NothingUseful(
+        f"{scenario.TARGET} is not among the night's {CONSIDERED} best", "use a darker site"
+    )
+
+
+def sketches(
+    night: Night, choice: Choice, target: Candidate, rank: int
+) -> list[dict[str, Any]]:
+    """The head of the list and the target, each with its rank and framing sketch."""
+    from slowglass.choose.sketch import sketch_framing
+
+    kit = night.bench.kit
+    head = list(enumerate(choice.objects[:LISTED], 1))
+    if rank > LISTED:
+        head = [*head[:-1], (rank, target)]
+    rows = []
+    for place, candidate in head:
+        obj = candidate.object
+        sketch = sketch_framing(
+            field_deg=(kit.field_width_deg, kit.field_height_deg),
+            major_arcmin=obj.major_arcmin,
+            minor_arcmin=obj.minor_arcmin,
+            position_angle_deg=obj.position_angle_deg,
+            camera_angle_deg=candidate.fits.angle_deg,
+        )
+        rows.append({**document(candidate), "rank": place, "sketch": sketch.to_json()})
+    return rows
+
+
+def find(night: Night, when: Any) -> Any:
+    """The route, its charts on paper and in red kept for showing."""
+    night.report("finding the way", 0, 1)
+    route = night.bench.find(scenario.TARGET, when=when)
+    for name, style in (("chart", "paper"), ("chart-night", "red")):
+        path = night.folder.path("plates", f"{name}.svg")
+        night.bench.chart(route, path, style=style)  # type: ignore[arg-type]
+        night.plates[name] = f"plates/{path.name}"
+        night.sizes[name] = plates.svg_size(path)
+        night.alt[name] = (
+            f"Star chart from {route.anchor} to {route.target}: {len(route.legs)} moves drawn "
+            "as arrows between stars, with the eyepiece field around each stop."
+        )
+    return route
+
+
+def expose(night: Night, seconds: float) -> Exposure:
+    """The plan, and the forecast frame kept for showing."""
+    night.report("forecasting", 0, 1)
+    path = night.folder.path("test", "forecast.fits")
+    exposure = night.bench.expose(
+        scenario.TARGET, exposure_s=seconds, frames=scenario.LIGHTS, output=path
+    )
+    picture = plates.sky_picture(path, PICTURE_PX)
+    night.keep("forecast", picture, f"Forecast of one {seconds:g} s exposure of M15.")
+    return exposure
+
+
+def first_aim(
+    night: Night, target: Any, seconds: float, when: Any
+) -> tuple[Path, scenario.Aim]:
+    """The test frame off target, and the aim after following its nudge by hand."""
+    bench = night.bench
+    night.report("taking a test frame", 0, 1)
+    aim = scenario.Aim(*scenario.FIRST_AIM_ARCSEC)
+    frame = render_aim(
+        bench.kit, bench.site, bench.sky, target, aim,
+        exposure_s=seconds, when=when, seed=scenario.SEED, worm_phase_rad=np.pi / 2,
+    )  # fmt: skip
+    path = night.folder.path("test", "test-1.fits")
+    with Writer() as writer:
+        writer.put(path, frame)
+    look = next(_look(night, [path]))
+    nudge = look.verdict.nudge
+    if nudge is None:
+        raise NothingUseful(f"the test frame could not be placed: {look.verdict.reason}", "")
+    dec = np.radians(target.dec_deg)
+    return path, scenario.nudged(
+        aim, nudge.ra_deg * 3600.0 * float(np.cos(dec)), nudge.dec_deg * 3600.0
+    )
+
+
+def take_frames(
+    night: Night, target: Any, aim: scenario.Aim, seconds: float, start: Any
+) -> list[Path]:
+    """Every light, dark, flat and bias, written as FITS; the lights' paths."""
+    from slowglass.sky.coords import hour_angle_deg
+
+    bench = night.bench
+    shots = scenario.plan_shots(
+        bench.kit,
+        bench.site,
+        aim,
+        dec_deg=target.dec_deg,
+        hour_angle_deg=float(
+            hour_angle_deg(target.ra_deg, bench.site.longitude_deg, start.timestamp())
+        ),
+        start_utc=start,
+        exposure_s=seconds,
+    )
+    others = calibration_frames(
+        bench.kit, bench.site, exposure_s=seconds,
+        after=shots[-1].start_utc + timedelta(seconds=seconds + 60.0),
+    )  # fmt: skip
+    total, lights = len(shots) + len(others), []
+    with Writer() as writer:
+        for done, shot in enumerate(shots):
+            night.report("taking frames", done, total)
+            path = night.folder.path("frames", "lights", f"light-{shot.number:02d}.fits")
+            writer.put(
+                path,
+                render_shot(bench.kit, bench.site, bench.sky, target, shot, exposure_s=seconds),
+            )
+            lights.append(path)
+        for done, (kind, number, moment) in enumerate(others, len(shots)):
+            night.report("taking frames", done, total)
+            folder = kind if kind == "bias" else f"{kind}s"
+            writer.put(
+                night.folder.path("frames", folder, f"{kind}-{number:02d}.fits"),
+                render_calibration(
+                    bench.kit, bench.site, kind, number, moment, exposure_s=seconds
+                ),
+            )
+    night.report("taking frames", total, total)
+    return lights
+
+
+def _look(night: Night, paths: list[Path]) -> Any:
+    return night.bench.look(
+        paths, near=scenario.TARGET, target=scenario.TARGET,
+        longest_px=PICTURE_PX, report=night.report,
+    )  # fmt: skip
+
+
+def judge(night: Night, test: Path, lights: list[Path]) -> list[Look]:
+    """Verdict, overlay and picture of the test frame and of every light."""
+    from slowglass.frame.preview import shrink
+    from slowglass.learn.night import write_json
+
+    looks = []
+    for look in _look(night, [test, *lights]):
+        name = Path(look.verdict.file).stem
+        night.keep(name, look.picture, f"Frame {name}, stars dark on light.")
+        small = np.rint(shrink(look.picture, SMALL_PX)).astype(np.uint8)
+        night.keep(f"{name}-small", small, "")
+        write_json(night.folder.path("overlays", f"{name}.json"), look.overlay.to_json())
+        looks.append(look)
+    return looks
+
+
+def frame_index(looks: list[Look]) -> list[dict[str, Any]]:
+    """What the record says of each frame beside its verdict."""
+    rows = []
+    for number, look in enumerate(looks):
+        path = Path(look.verdict.file)
+        height, width = look.picture.shape[:2]
+        small = SMALL_PX / max(width, height)
+        rows.append(
+            {
+                "id": path.stem,
+                "name": path.name,
+                "label": "Test frame" if number == 0 else f"Frame {number}",
+                "overlay": f"overlays/{path.stem}.json",
+                "size": [width, height],
+                "small": [round(width * small), round(height * small)],
+            }
+        )
+    return rows
+
+
+def finish(night: Night, looks: list[Look]) -> FinishResult:
+    """The finished picture from the folder of frames, as the command would make it."""
+    root = night.folder.folder
+    result = night.bench.finish(
+        root / "frames", night.folder.path("finished", scenario.TARGET), report=night.report
+    )
+    jpeg = next(Path(p) for p in result.outputs if p.endswith(".jpg"))
+    picture = plates.read_picture(jpeg)
+    night.keep(
+        "finished",
+        plates.shrink_8bit(picture, PICTURE_PX),
+        f"{scenario.TARGET} in the middle of a field of stars, in natural colour.",
+    )
+    return result
+
+
+def best_light(looks: list[Look]) -> Look:
+    """The sharpest keeper."""
+    keepers = [look for look in looks[1:] if look.verdict.keeper] or looks[1:]
+    return min(keepers, key=lambda look: look.verdict.fwhm_px or np.inf)
+
+
+def show_single(night: Night, looks: list[Look], result: FinishResult) -> None:
+    """One frame finished by the same recipe, and the same square of the combined picture."""
+    root = night.folder.folder
+    night.report("finishing a single frame", 0, 1)
+    best = Path(best_light(looks).verdict.file)
+    alone = root / "single" / "frames"
+    for path in sorted((root / "frames").rglob("*.fits")):
+        if path.parent.name != "lights" or path == best:
+            target = alone / path.relative_to(root / "frames")
+            target.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                os.link(path, target)
+            except OSError:
+                shutil.copyfile(path, target)
+    single = night.bench.finish(
+        alone, root / "single" / "one", recipe=Path(result.recipe), report=night.report
+    )
+    for name, made, alt in (
+        ("single", single, "from one frame"),
+        ("stack", result, f"from {result.frames_used} frames"),
+    ):
+        recipe = Path(made.recipe)
+        jpeg = next(Path(p) for p in made.outputs if p.endswith(".jpg"))
+        linear = next(Path(p) for p in made.outputs if p.endswith(".fits"))
+        square = plates.square_of(
+            plates.read_picture(jpeg),
+            *plates.target_in_output(linear, recipe, looks),
+            share=SQUARE_SHARE,
+        )
+        night.keep(name, square, f"The middle of {scenario.TARGET}, {alt}.")
+    shutil.rmtree(root / "single")
+
+
+def show_forecast(night: Night, looks: list[Look]) -> None:
+    """The same square of the forecast and of the sharpest keeper, in the same stretch."""
+    forecast = night.folder.folder / "test" / "forecast.fits"
+    actual = Path(best_light(looks).verdict.file)
+    pair = plates.matched_squares(
+        [forecast, actual],
+        [plates.centre_of(forecast), plates.target_of(best_light(looks))],
+        share=SQUARE_SHARE,
+    )
+    for name, picture, alt in zip(
+        ("forecast-square", "actual-square"),
+        pair,
+        ("as forecast", "on the sharpest frame"),
+        strict=True,
+    ):
+        night.keep(name, picture, f"The middle of {scenario.TARGET} {alt}.")
+
+
+def compare(
+    night: Night,
+    exposure: Exposure,
+    candidate: Candidate,
+    looks: list[Look],
+    result: FinishResult,
+) -> list[Comparison]:
+    """Predictions of the plan and the kit beside what the frames gave."""
+    kit, site = night.bench.kit, night.bench.site
+    summary = night.bench.kit_summary()
+    lights = [look.verdict for look in looks[1:]]
+    kept = [v for v in lights if v.keeper]
+    from slowglass.frame.io import read_frame
+
+    bias = np.median(
+        [
+            np.median(read_frame(p).pixels)
+            for p in sorted((night.folder.folder / "frames" / "bias").glob("*.fits"))
+        ]
+    )
+    seconds = candidate.shows.exposure_s
+    sky = [
+        sky_e_per_px(
+            v.sky_adu, float(bias), kit.camera.dark_e_per_s * seconds, kit.camera.gain_e_per_adu
+        )
+        for v in kept
+        if v.sky_adu is not None
+    ]
+    scale = _median([v.scale_arcsec_per_px for v in kept])
+    keepers = f"median of {len(kept)} keepers"
+    return [
+        Comparison(
+            "Star width (FWHM)", "″", summary.star_fwhm_arcsec,
+            _median([v.fwhm_arcsec for v in kept]), keepers,
+        ),
+        Comparison(
+            "Sky light", "e⁻/px", exposure.plan.sky_e_per_px, _median(sky),
+            f"{keepers}, bias and dark current taken off",
+        ),
+        Comparison(
+            "Share of frames kept", "", candidate.holds.keeper_fraction,
+            len(kept) / len(lights), f"{len(kept)} of {len(lights)} frames",
+        ),
+        Comparison(
+            "Focal length", "mm", kit.optics.focal_length_mm,
+            focal_length_mm(kit.camera.pixel_um, scale) if scale else None,
+            f"from the scale of {keepers.removeprefix('median of ')}",
+        ),
+        Comparison(
+            "Gain of combining", "×", float(np.sqrt(result.frames_used)), result.snr_gain,
+            "stars of the combined picture against the median frame; predicted as √frames",
+        ),
+    ]  # fmt: skip
+
+
+def _median(values: list[float | None] | list[float]) -> float | None:
+    known = [v for v in values if v is not None and np.isfinite(v)]
+    return float(np.median(known)) if known else None
