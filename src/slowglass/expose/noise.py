@@ -160,8 +160,8 @@ def suggest_exposure(
     elif limit == "tracking":
         text = (
             f"{exposure:g} s: the mount holds no longer. The frame is "
-            f"{_read_noise_words(cost)} (it would take {_span(sky_limited_s)} to reach the sky's "
-            "own noise)"
+            f"{_read_noise_words(cost)} (the sky's own noise would take over after "
+            f"{_span(sky_limited_s)})"
         )
     elif limit == "saturation":
         text = (
@@ -181,8 +181,10 @@ def _read_noise_words(cost: float) -> str:
         return "limited by the sky, as it should be"
     if not math.isfinite(cost) or cost > 99:
         return "limited by read noise alone"
-    extra = "" if cost < 2 else ", more than the sky itself"
-    return f"read-noise limited: {cost:.1f} times the total exposure for the same result{extra}"
+    return (
+        f"read-noise limited: faint light needs {cost:.1f} times the total exposure that one "
+        "unbroken frame would"
+    )
 
 
 def _span(seconds: float) -> str:

@@ -1,0 +1,315 @@
+"""One exposure of one object in numbers: light, noise, what limits it, what to do instead."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+
+from slowglass.errors import UsageError
+from slowglass.expose.conditions import Conditions
+from slowglass.expose.noise import (
+    Suggestion,
+    faintest_mag,
+    resolution_pixels,
+    sky_limited_s,
+    snr,
+    star_snr,
+    suggest_exposure,
+)
+from slowglass.expose.profile import ObjectModel, SmoothPart, object_model
+from slowglass.expose.signal import (
+    mosaic_mean,
+    sky_e_per_px_s,
+    star_e_per_s,
+    surface_e_per_px_s,
+)
+from slowglass.expose.tracking import (
+    hold_time_s,
+    keeper_fraction,
+    trail_tolerance_arcsec,
+)
+from slowglass.kit.model import Kit, Site
+from slowglass.kit.optics import airy_fwhm_arcsec, star_fwhm_arcsec
+from slowglass.sky.objects import SkyObject
+
+WANTED_SNR = 30.0
+"""Signal to noise per resolution element at which an object looks smooth in the stack."""
+MOST_FRAMES = 999
+DETECTED_SNR = 5.0
+
+
+@dataclass(frozen=True)
+class ExposurePlan:
+    """What an exposure collects, in electrons per pixel (mean over the colour mosaic).
+
+    ``object_e_per_px`` and ``snr`` are for the object's mean brightness inside its half-light
+    ellipse and one resolution element (a disc one FWHM across) of one frame; of an object that
+    is all stars, for its median member by light, in that star's best aperture (``measures``
+    says which). Both are None for a place without an object.
+    """
+
+    name: str
+    exposure_s: float
+    frames: int
+    measures: str
+    object_e_per_px: float | None
+    sky_e_per_px: float
+    dark_e_per_px: float
+    read_noise_e: float
+    snr: float | None
+    snr_total: float | None
+    fwhm_px: float
+    faintest_mag: float
+    sky_limited_s: float
+    hold_time_s: float
+    keeper_fraction: float
+    suggested_s: float
+    suggested_frames: int | None
+    limit: str
+    saturates: tuple[str, ...]
+    altitude_deg: float
+    sky_mag_arcsec2: float
+    text: str
+    notes: tuple[str, ...] = ()
+    outputs: tuple[str, ...] = field(default=())
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values for JSON: tuples become lists, an infinite time null."""
+        plain: dict[str, Any] = {}
+        for key, value in asdict(self).items():
+            if isinstance(value, float):
+                value = round(value, 4) if math.isfinite(value) else None
+            plain[key] = list(value) if isinstance(value, tuple) else value
+        return plain
+
+
+def star_width_arcsec(kit: Kit, site: Site) -> float:
+    """FWHM of an untrailed star: air, diffraction and shake in quadrature, arcsec."""
+    airy = airy_fwhm_arcsec(
+        kit.optics.aperture_mm, obstruction_fraction=kit.optics.obstruction_fraction
+    )
+    return star_fwhm_arcsec(site.seeing_arcsec, airy, 2.3548 * kit.mount.shake_arcsec)
+
+
+def plan_exposure(
+    kit: Kit,
+    site: Site,
+    obj: SkyObject | None,
+    *,
+    seconds: float,
+    frames: int = 1,
+    conditions: Conditions,
+    dec_deg: float | None = None,
+    field_mags: tuple[float, ...] = (),
+) -> ExposurePlan:
+    """The plan for ``frames`` exposures of ``seconds`` under those conditions.
+
+    ``dec_deg`` is needed when there is no object; ``field_mags`` are V magnitudes of the stars
+    in the frame, of which the plan says how many clip.
+    """
+    if not (math.isfinite(seconds) and seconds > 0):
+        raise UsageError(f"an exposure of {seconds:g} s", "give a time above 0 s")
+    if frames < 1:
+        raise UsageError(f"{frames} frames", "take at least one")
+    if obj is None and dec_deg is None:
+        raise UsageError("neither object nor declination given", "name one")
+    camera, optics = kit.camera, kit.optics
+    air = {"airmass": conditions.airmass, "extinction_mag": conditions.extinction_mag}
+    fwhm_arcsec = star_width_arcsec(kit, site)
+    fwhm_px = math.hypot(fwhm_arcsec / kit.scale_arcsec_per_px, 0.8)
+    dec = obj.dec_deg if obj is not None else float(dec_deg or 0.0)
+    track: dict[str, float] = {
+        "tolerance_arcsec": trail_tolerance_arcsec(fwhm_arcsec),
+        "dec_deg": dec,
+        "hour_angle_deg": conditions.hour_angle_deg,
+        "latitude_deg": site.latitude_deg,
+    }
+    sky_bands = sky_e_per_px_s(conditions.sky_mag_arcsec2, optics, camera)
+    sky_rate = float(mosaic_mean(sky_bands))
+    background_rate = sky_rate + camera.dark_e_per_s
+    limited = sky_limited_s(camera.read_noise_e, background_rate)
+    hold = hold_time_s(kit.mount, **track)
+
+    model = object_model(obj) if obj is not None else None
+    notes: list[str] = []
+    measures, rate, star_mag = "nothing: no object there", None, None
+    if model is not None:
+        if model.assumed:
+            notes.append(model.assumed)
+        if model.smooth:
+            measures = "mean brightness inside the half-light ellipse"
+            rate = float(
+                mosaic_mean(
+                    surface_e_per_px_s(
+                        model.mean_mag_arcsec2, optics, camera, light=model.light, **air
+                    )
+                )
+            )
+        else:
+            star_mag = _typical_member_mag(model)
+            measures = f"a member star of magnitude {star_mag:.1f}"
+            whole = star_e_per_s(star_mag, optics, camera, light=model.light, **air)
+            rate = float(mosaic_mean(whole)) / (1.133 * fwhm_px**2)
+    elif obj is not None:
+        notes.append(f"{obj.name} ({obj.kind}) has no size or sends no light of its own")
+        measures = "nothing: the object sends no light to measure"
+
+    def frame_snr(exposure: float) -> float | None:
+        if rate is None:
+            return None
+        noise: dict[str, float] = {
+            "sky_e_per_px": sky_rate * exposure,
+            "dark_e_per_px": camera.dark_e_per_s * exposure,
+            "read_noise_e": camera.read_noise_e,
+        }
+        if star_mag is not None:
+            return float(star_snr(rate * exposure * 1.133 * fwhm_px**2, fwhm_px, **noise))
+        cells = resolution_pixels(fwhm_px)
+        return float(snr(rate * exposure * cells, pixels=cells, **noise))
+
+    core_rate = _core_rate(kit, model, fwhm_arcsec, air) if model is not None else 0.0
+    peak_rate = core_rate + float(sky_bands.max()) + camera.dark_e_per_s
+    well_s = camera.saturation_e / peak_rate if core_rate > 0 else math.inf
+    suggestion = suggest_exposure(
+        sky_limited_s=limited,
+        hold_time_s=hold,
+        saturation_s=well_s,
+        background_e_per_px_s=background_rate,
+        read_noise_e=camera.read_noise_e,
+    )
+    single = frame_snr(seconds)
+    at_suggested = frame_snr(suggestion.exposure_s)
+    wanted = None
+    if at_suggested:
+        wanted = int(np.clip(math.ceil((WANTED_SNR / at_suggested) ** 2), 1, MOST_FRAMES))
+    keepers = keeper_fraction(kit.mount, seconds, **track)
+    zero = float(mosaic_mean(star_e_per_s(0.0, optics, camera, **air)))
+    return ExposurePlan(
+        name=obj.name if obj is not None else "",
+        exposure_s=float(seconds),
+        frames=frames,
+        measures=measures,
+        object_e_per_px=None if rate is None else rate * seconds,
+        sky_e_per_px=sky_rate * seconds,
+        dark_e_per_px=camera.dark_e_per_s * seconds,
+        read_noise_e=camera.read_noise_e,
+        snr=single,
+        snr_total=None if single is None else single * math.sqrt(frames),
+        fwhm_px=fwhm_px,
+        faintest_mag=faintest_mag(
+            zero,
+            seconds,
+            fwhm_px,
+            background_e_per_px=background_rate * seconds,
+            read_noise_e=camera.read_noise_e,
+            wanted_snr=DETECTED_SNR,
+        ),
+        sky_limited_s=limited,
+        hold_time_s=hold,
+        keeper_fraction=keepers,
+        suggested_s=suggestion.exposure_s,
+        suggested_frames=wanted,
+        limit=suggestion.limit,
+        saturates=_saturates(kit, obj, seconds, well_s, fwhm_px, air, field_mags),
+        altitude_deg=conditions.altitude_deg,
+        sky_mag_arcsec2=conditions.sky_mag_arcsec2,
+        text=_text(
+            seconds,
+            frames,
+            single,
+            keepers,
+            suggestion,
+            wanted,
+            keeper_fraction(kit.mount, suggestion.exposure_s, **track),
+        ),
+        notes=tuple(notes),
+    )
+
+
+def _typical_member_mag(model: ObjectModel) -> float:
+    """Magnitude of the member at which half of the members' light is reached, from the top."""
+    share = np.sort(model.members.share)[::-1]
+    half = int(np.searchsorted(np.cumsum(share), 0.5 * share.sum()))
+    return float(model.mag - 2.5 * np.log10(share[min(half, share.size - 1)]))
+
+
+def _core_rate(kit: Kit, model: ObjectModel, fwhm_arcsec: float, air: dict[str, float]) -> float:
+    """Electrons s⁻¹ px⁻¹ of the brightest colour in the middle of the smooth parts, blurred."""
+    rates = [
+        _mean_density(part, fwhm_arcsec / 2.0)
+        * kit.scale_arcsec_per_px**2
+        * star_e_per_s(model.mag, kit.optics, kit.camera, light=part.light, **air)
+        for part in model.smooth
+    ]
+    return float(np.max(np.sum(rates, axis=0))) if rates else 0.0
+
+
+def _mean_density(part: SmoothPart, radius_arcsec: float) -> float:
+    """Share of the object per arcsec² inside a radius, or at the brightest ring if that is more."""
+    n = part.profile.size
+    radii = part.reach_arcsec * (np.arange(n) / (n - 1.0)) ** 2
+    rings = 2.0 * math.pi * part.profile * radii
+    steps = np.diff(radii) * 0.5 * (rings[1:] + rings[:-1])
+    inside = np.concatenate([[0.0], np.cumsum(steps)])
+    middle = float(np.interp(radius_arcsec, radii, inside)) / (math.pi * radius_arcsec**2)
+    away = part.profile[radii > radius_arcsec]
+    return part.share * max(middle, float(away.max(initial=0.0)))
+
+
+def _saturates(
+    kit: Kit,
+    obj: SkyObject | None,
+    seconds: float,
+    well_s: float,
+    fwhm_px: float,
+    air: dict[str, float],
+    field_mags: tuple[float, ...],
+) -> tuple[str, ...]:
+    out = []
+    if obj is not None and seconds > well_s:
+        out.append(f"the core of {obj.name} (full after {well_s:.0f} s)")
+    peak = float(np.max(star_e_per_s(0.0, kit.optics, kit.camera, **air))) / (1.133 * fwhm_px**2)
+    limit = -2.5 * math.log10(kit.camera.saturation_e / (peak * seconds))
+    clipped = sum(mag < limit for mag in field_mags)
+    if clipped:
+        noun = "star" if clipped == 1 else "stars"
+        out.append(f"{clipped} {noun} in the frame brighter than magnitude {limit:.1f}")
+    return tuple(out)
+
+
+def _text(
+    seconds: float,
+    frames: int,
+    single: float | None,
+    keepers: float,
+    suggestion: Suggestion,
+    wanted: int | None,
+    suggested_keepers: float,
+) -> str:
+    lines = []
+    if single is not None:
+        many = f", {single * math.sqrt(frames):.1f} after {frames}" if frames > 1 else ""
+        lines.append(f"Signal to noise {single:.1f} in one frame of {seconds:g} s{many}.")
+    lines.append(f"{keepers:.0%} of frames this long keep round stars.")
+    lines.append(f"Suggested: {suggestion.text}.")
+    if wanted is None:
+        return " ".join(lines)
+    if wanted >= MOST_FRAMES:
+        lines.append(
+            f"Even {MOST_FRAMES} such frames do not reach signal to noise {WANTED_SNR:g}: "
+            "too faint for this kit."
+        )
+    elif wanted == 1:
+        lines.append(f"One such frame reaches signal to noise {WANTED_SNR:g}.")
+    else:
+        taken = math.ceil(wanted / max(suggested_keepers, 0.05))
+        spare = f" (take {taken}, some will trail)" if taken > wanted else ""
+        lines.append(
+            f"{wanted} good frames of that length{spare}, "
+            f"{wanted * suggestion.exposure_s / 60.0:.0f} min of light, reach signal to noise "
+            f"{WANTED_SNR:g} per resolution element."
+        )
+    return " ".join(lines)

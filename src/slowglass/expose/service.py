@@ -1,0 +1,144 @@
+"""Expose: the plan for an object tonight, and its forecast frame in a file."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from slowglass.errors import UsageError
+from slowglass.expose.conditions import Conditions, conditions_at, conditions_at_altitude
+from slowglass.expose.plan import ExposurePlan, plan_exposure
+from slowglass.kit.model import Kit, Site
+from slowglass.progress import Report, silent
+from slowglass.sky.coords import alt_az
+from slowglass.sky.night import night_of
+from slowglass.sky.place import resolve_place
+
+if TYPE_CHECKING:
+    from slowglass.frame.image import Frame
+    from slowglass.sky.store import Sky
+
+SUFFIXES = (".fits", ".fit", ".png")
+
+
+def tonight(site: Site, now: datetime | None = None) -> date:
+    """The local date on which the current or coming night began (until noon: yesterday's)."""
+    local = (now or datetime.now(UTC)).astimezone(ZoneInfo(site.timezone))
+    return (local - timedelta(hours=12)).date()
+
+
+def best_time(site: Site, ra_deg: float, dec_deg: float, night: date) -> datetime | None:
+    """When in a night's darkness a place stands highest above the skyline, or None if never."""
+    window = night_of(
+        site.latitude_deg, site.longitude_deg, site.timezone, night, height_m=site.height_m
+    )
+    if window.dark_from is None or window.dark_to is None:
+        return None
+    start, end = window.dark_from.timestamp(), window.dark_to.timestamp()
+    moments = np.linspace(start, end, max(2, int((end - start) / 300.0)))
+    alt, az = alt_az(
+        ra_deg,
+        dec_deg,
+        latitude_deg=site.latitude_deg,
+        longitude_deg=site.longitude_deg,
+        unix_s=moments,
+    )
+    clear = alt > np.maximum(site.horizon_alt_deg(az), 0.0)
+    if not clear.any():
+        return None
+    best = int(np.argmax(np.where(clear, alt, -90.0)))
+    return datetime.fromtimestamp(round(float(moments[best])), tz=UTC)
+
+
+def expose_object(
+    kit: Kit,
+    site: Site,
+    sky: Sky,
+    name: str,
+    *,
+    seconds: float,
+    frames: int = 1,
+    when: datetime | None = None,
+    night: date | None = None,
+    out: Path | str | None = None,
+    seed: int = 0,
+    report: Report = silent,
+    **options: Any,
+) -> ExposurePlan:
+    """The plan for an object, place or star, and its forecast frame in ``out`` (FITS or PNG).
+
+    Without ``when`` the object is taken at its highest in the darkness of ``night`` (default:
+    tonight), or at 50° if it is not up then. ``options`` go to the forecast.
+    """
+    target = Path(out) if out is not None else None
+    if target is not None and target.suffix.lower() not in SUFFIXES:
+        raise UsageError(
+            f"{target}: a forecast is written as FITS or PNG", f"use {', '.join(SUFFIXES)}"
+        )
+    stages = 3 if target else 1
+    report("expose: planning", 0, stages)
+    place = resolve_place(name, sky)
+    notes: list[str] = []
+    if when is None:
+        when = best_time(site, place.ra_deg, place.dec_deg, night or tonight(site))
+        if when is None:
+            notes.append("not up in darkness that night; taken at 50° altitude, no Moon")
+    conditions = _conditions(site, place.ra_deg, place.dec_deg, when)
+    radius = float(np.hypot(kit.field_width_deg, kit.field_height_deg)) / 2.0
+    field = sky.stars.cone(place.ra_deg, place.dec_deg, radius)
+    plan = plan_exposure(
+        kit,
+        site,
+        place.object,
+        seconds=seconds,
+        frames=frames,
+        conditions=conditions,
+        dec_deg=place.dec_deg,
+        field_mags=tuple(np.where(np.isfinite(field.v_mag), field.v_mag, field.mag).tolist()),
+    )
+    plan = replace(plan, name=place.name, notes=(*plan.notes, *notes))
+    if target is None:
+        report("expose: done", 1, 1)
+        return plan
+    from slowglass.expose.forecast import render_forecast
+
+    report("expose: rendering the forecast frame", 1, stages)
+    frame = render_forecast(
+        kit, site, sky, place, exposure_s=seconds, when=when, seed=seed, **options
+    )
+    report("expose: writing", 2, stages)
+    write_frame(target, frame)
+    report("expose: done", 3, stages)
+    return replace(plan, outputs=(str(target.resolve()),))
+
+
+def _conditions(site: Site, ra_deg: float, dec_deg: float, when: datetime | None) -> Conditions:
+    if when is None:
+        return conditions_at_altitude(site)
+    found = conditions_at(site, ra_deg, dec_deg, when)
+    if found.altitude_deg <= 0.0:
+        raise UsageError(
+            f"{when.isoformat(timespec='minutes')}: the target is {-found.altitude_deg:.0f}° "
+            "below the horizon",
+            "choose another time, or leave it out for the best time of the night",
+        )
+    return found
+
+
+def write_frame(path: Path | str, frame: Frame) -> Path:
+    """Write a rendered frame as 16-bit FITS, or as a stretched PNG preview; returns the path."""
+    target = Path(path)
+    if target.suffix.lower() == ".png":
+        from slowglass.expose.preview import write_preview
+
+        return write_preview(target, frame)
+    from slowglass.frame.fits_io import write_fits
+
+    return write_fits(
+        target, frame.pixels, cards=frame.header.cards, history=frame.history, dtype="uint16"
+    )
