@@ -108,7 +108,7 @@ def fit_frame(
         return Fit("barely", None, None, "its size is not in the catalogue: expect a small object")
     minor = minor_arcmin if minor_arcmin and math.isfinite(minor_arcmin) else major_arcmin
     fraction = float(frame_fraction(major_arcmin, minor, long, short))
-    size = _size_words(major_arcmin, minor)
+    size = size_words(major_arcmin, minor)
     core = None if core_arcmin is None else float(frame_fraction(*core_arcmin, long, short))
 
     if major_arcmin <= COMFORTABLE * short or minor >= ROUND * major_arcmin:
@@ -134,7 +134,8 @@ def fit_frame(
     return Fit("no", fraction, angle, f"{size} is {fraction:.1f} times the frame", core)
 
 
-def _size_words(major_arcmin: float, minor_arcmin: float) -> str:
+def size_words(major_arcmin: float, minor_arcmin: float) -> str:
+    """An object's size as a person says it: "28″ across", "1.3′ across", "62′ × 37′"."""
     if major_arcmin < 1.0:
         if minor_arcmin >= ROUND * major_arcmin:
             return f"{major_arcmin * 60:.0f}″ across"

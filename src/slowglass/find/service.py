@@ -92,11 +92,16 @@ class Route:
             "anchor_ra_deg": self.anchor_ra_deg,
             "anchor_dec_deg": self.anchor_dec_deg,
             "anchor_text": self.anchor_text,
-            "when": None if self.when is None else self.when.isoformat(timespec="seconds"),
+            "when": self.when,
             "altitude_deg": None if self.altitude_deg is None else round(self.altitude_deg, 1),
             "field_name": self.field_name,
             "field_deg": round(self.field_deg, 4),
         }
+
+
+def anchor_limit_mag(site: Site) -> float:
+    """Faintest star, V, that a hop from this site may start at."""
+    return float(naked_eye_limit_mag(site.sky_mag_arcsec2)) - ANCHOR_MARGIN_MAG
 
 
 def find_route(
@@ -153,7 +158,7 @@ def route_to(
         object=place.object,
     )
 
-    anchor_mag = float(naked_eye_limit_mag(site.sky_mag_arcsec2)) - ANCHOR_MARGIN_MAG
+    anchor_mag = anchor_limit_mag(site)
     itself = sky.named_stars.find(place.name)
     if itself is not None and itself.mag <= anchor_mag:
         return _told_naked_eye(base, itself, site, visible_at)
@@ -280,6 +285,7 @@ def _told_naked_eye(base: Route, star: NamedStar, site: Site, when: datetime | N
     sight = None if when is None else _alt_az(star.ra_deg, star.dec_deg, site, when)
     return replace(
         base,
+        reason=f"{star.name} is seen with the naked eye: aim at it, no hop is needed",
         anchor=star.name,
         anchor_mag=star.mag,
         anchor_ra_deg=star.ra_deg,

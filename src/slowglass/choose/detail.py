@@ -1,0 +1,267 @@
+"""One candidate worked out in full: exposure, keepers, signal to noise, hop, and the words."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from slowglass.choose.answers import Candidate, Holds, Reachable, Shows
+from slowglass.choose.framing import Answer, fit_frame, frame_fraction, size_words
+from slowglass.choose.light import believable_mag, bright_part, core_axes_arcmin, parts_to_see
+from slowglass.choose.rank import (
+    fits_score,
+    holds_score,
+    reach_score,
+    reason_words,
+    shows_score,
+    total_score,
+)
+from slowglass.choose.sift import LONGEST_EXPOSURE_S, SESSION_MIN
+from slowglass.choose.visibility import (
+    BETWEEN_FRAMES_S,
+    TARGET_SNR,
+    answer_for,
+    light_rates,
+    minutes_to_snr,
+    single_snr,
+    total_snr,
+)
+from slowglass.expose.noise import sky_limited_s, suggest_exposure
+from slowglass.expose.profile import family
+from slowglass.expose.tracking import (
+    HOLD_SHARE,
+    hold_time_s,
+    keeper_fraction,
+    trail_tolerance_arcsec,
+)
+from slowglass.find.route import compass_words
+from slowglass.kit.model import Kit, Site
+from slowglass.sky.extinction import extinction_mag_per_airmass
+from slowglass.sky.objects import SkyObject
+
+EASY_LEGS = 8
+LOW_ALT_DEG = 25.0
+SHORT_WINDOW_MIN = 40.0
+DOUBT_MAG = 0.3
+WANTED_SHARE = 0.25
+"""A mount that holds for this share of the wanted exposure costs some four times the hours."""
+
+
+@dataclass(frozen=True)
+class Moment:
+    """An object's best moment tonight (see :class:`~slowglass.choose.evening.BestMoments`)."""
+
+    minutes_up: float
+    unix_s: float
+    altitude_deg: float
+    azimuth_deg: float
+    hour_angle_deg: float
+    airmass: float
+    sky_mag_arcsec2: float
+    moonlit_mag: float
+
+
+@dataclass(frozen=True)
+class HopSummary:
+    """The hop of a candidate: real when ``anchor`` or ``reason`` is set, else an estimate."""
+
+    legs: int | None
+    anchor: str | None = None
+    anchor_mag: float | None = None
+    reason: str = ""
+    estimate: bool = False
+
+    @property
+    def start(self) -> str | None:
+        """The anchor in words: its name, or its brightness and catalogue number."""
+        if self.anchor is None or self.anchor_mag is None:
+            return self.anchor
+        if not self.anchor.startswith(("HIP ", "Gaia ")):
+            return self.anchor
+        return f"a star of magnitude {self.anchor_mag:.1f} ({self.anchor})"
+
+
+def candidate(
+    obj: SkyObject, moment: Moment, hop: HopSummary, *, kit: Kit, site: Site, fwhm_arcsec: float
+) -> Candidate:
+    """The four answers for one object at its best moment, with score and reason."""
+    major = obj.major_arcmin or math.nan
+    minor = obj.minor_arcmin or major
+    frame = (kit.field_width_deg, kit.field_height_deg)
+    core = core_axes_arcmin(obj.kind, np.array([major]), np.array([minor]))
+    fits = fit_frame(
+        major_arcmin=obj.major_arcmin,
+        minor_arcmin=obj.minor_arcmin,
+        position_angle_deg=obj.position_angle_deg,
+        core_arcmin=None if core is None else (float(core[0][0]), float(core[1][0])),
+        field_deg=frame,
+    )
+    shows, holds, parts = _exposures(obj, moment, kit=kit, site=site, fwhm_arcsec=fwhm_arcsec)
+    clock = datetime.fromtimestamp(moment.unix_s, UTC)
+    local = f"{clock.astimezone(ZoneInfo(site.timezone)):%H:%M}"
+    reach = _reachable(moment, hop, clock, local)
+    sides = max(frame) * 60.0, min(frame) * 60.0
+    core_fraction = np.inf if core is None else float(frame_fraction(*core, *sides)[0])
+    score = total_score(
+        fits_score(
+            np.asarray(fits.fraction if fits.fraction is not None else 0.5),
+            np.asarray(core_fraction),
+            np.asarray(parts),
+        ),
+        shows_score(np.asarray(shows.snr_total)),
+        holds_score(np.asarray(holds.hold_time_s), np.asarray(holds.wanted_s)),
+        reach_score(
+            np.asarray(moment.altitude_deg),
+            np.asarray(moment.minutes_up),
+            np.asarray(float(hop.legs if hop.legs is not None else 20)),
+        ),
+    )
+    reason = reason_words(
+        looks=_looks(obj, major, minor),
+        fits=fits.answer,
+        minutes_to_target=shows.minutes_to_target_snr,
+        session_min=min(SESSION_MIN, moment.minutes_up),
+        snr_total=shows.snr_total,
+        exposure_s=shows.exposure_s,
+        hold_time_s=holds.hold_time_s,
+        wanted_s=holds.wanted_s,
+        altitude_deg=moment.altitude_deg,
+        direction=compass_words(moment.azimuth_deg),
+        clock=local,
+        moonlit_mag=moment.moonlit_mag,
+        hop_legs=hop.legs,
+        anchor=hop.start,
+    )
+    return Candidate(obj, fits, shows, holds, reach, float(score), reason)
+
+
+def _exposures(
+    obj: SkyObject, moment: Moment, *, kit: Kit, site: Site, fwhm_arcsec: float
+) -> tuple[Shows, Holds, float]:
+    axes = obj.major_arcmin or math.nan, obj.minor_arcmin or obj.major_arcmin or math.nan
+    part = bright_part(obj)
+    if part is None:
+        raise ValueError(f"{obj.id} gives no light")
+    rates = light_rates(
+        part,
+        sky_mag_arcsec2=np.array([moment.sky_mag_arcsec2]),
+        airmass=np.array([moment.airmass]),
+        extinction_mag=extinction_mag_per_airmass(site.height_m),
+        fwhm_arcsec=fwhm_arcsec,
+        kit=kit,
+    )
+    read_noise, background = kit.camera.read_noise_e, float(rates.background_px_e_s[0])
+    tolerance = trail_tolerance_arcsec(fwhm_arcsec)
+    hold = hold_time_s(
+        kit.mount,
+        tolerance_arcsec=tolerance,
+        dec_deg=obj.dec_deg,
+        hour_angle_deg=moment.hour_angle_deg,
+        latitude_deg=site.latitude_deg,
+    )
+    exposure = suggest_exposure(
+        sky_limited_s=min(sky_limited_s(read_noise, background), LONGEST_EXPOSURE_S),
+        hold_time_s=hold,
+        saturation_s=math.inf,
+        background_e_per_px_s=background,
+        read_noise_e=read_noise,
+    ).exposure_s
+    keepers = keeper_fraction(
+        kit.mount,
+        exposure,
+        tolerance_arcsec=tolerance,
+        dec_deg=obj.dec_deg,
+        hour_angle_deg=moment.hour_angle_deg,
+        latitude_deg=site.latitude_deg,
+    )
+    session = min(SESSION_MIN, moment.minutes_up)
+    single = single_snr(rates, exposure)
+    total = float(total_snr(single, exposure, keepers, session)[0])
+    minutes = float(minutes_to_snr(single, exposure, max(keepers, 1e-9))[0])
+    frames = int(session * 60.0 / (exposure + BETWEEN_FRAMES_S))
+    what = "a member star" if family(obj.kind) == "cluster" else "its bright part"
+    if minutes <= session:
+        when = f"{TARGET_SNR:.0f} after {max(1, round(minutes))} min"
+    else:
+        when = f"{TARGET_SNR:.0f} would take {_long(minutes)}"
+    used = float(believable_mag(obj.kind, obj.mag or math.nan, axes[0], axes[1]))
+    doubt = ""
+    if obj.mag is not None and used - obj.mag > DOUBT_MAG:
+        doubt = f" (magnitude {obj.mag:.1f} is too bright for its size, {used:.1f} taken)"
+    shows = Shows(
+        answer_for(total),
+        float(single[0]),
+        total,
+        minutes,
+        f"signal to noise of {what}: {float(single[0]):.1f} in one {exposure:g} s exposure, "
+        f"{total:.0f} from {session:.0f} min; {when}{doubt}",
+        exposure,
+        frames,
+    )
+    wanted = read_noise**2 / float(rates.brightest_px_e_s[0])
+    ratio = hold / wanted
+    answer: Answer = "yes" if ratio >= 1.0 else "barely" if ratio >= WANTED_SHARE else "no"
+    text = (
+        f"{keepers:.0%} of {exposure:g} s exposures stay round at declination "
+        f"{obj.dec_deg:+.0f}°; {HOLD_SHARE:.0%} do up to {hold:.0f} s"
+    )
+    if answer != "yes":
+        text += f", while {_seconds(wanted)} would be wanted against read noise"
+    parts = parts_to_see(
+        part,
+        single,
+        major_arcmin=np.array([axes[0]]),
+        minor_arcmin=np.array([axes[1]]),
+        fwhm_arcsec=fwhm_arcsec,
+    )
+    return shows, Holds(answer, keepers, hold, text, wanted), float(parts[0])
+
+
+def _reachable(moment: Moment, hop: HopSummary, clock: datetime, local: str) -> Reachable:
+    easy_hop = hop.legs is not None and hop.legs <= EASY_LEGS
+    high = moment.altitude_deg >= LOW_ALT_DEG and moment.minutes_up >= SHORT_WINDOW_MIN
+    answer: Answer = "yes" if easy_hop and high else "barely" if moment.minutes_up > 0 else "no"
+    text = (
+        f"{moment.altitude_deg:.0f}° up in the {compass_words(moment.azimuth_deg)} at {local}, "
+        f"clear of the skyline in darkness for {_long(moment.minutes_up)}"
+    )
+    if hop.reason:
+        text += f"; {hop.reason}"
+    elif hop.estimate:
+        text += f"; the hop should take about {_legs(hop.legs)} (estimate)"
+    else:
+        text += f"; {_legs(hop.legs)} from {hop.start}"
+    return Reachable(
+        answer,
+        clock,
+        moment.altitude_deg,
+        moment.minutes_up,
+        hop.legs,
+        text,
+        hop.estimate,
+        hop.anchor,
+    )
+
+
+def _looks(obj: SkyObject, major: float, minor: float) -> str:
+    kind = obj.kind[0].upper() + obj.kind[1:]
+    words = f"{kind}, {size_words(major, minor)}"
+    return words if obj.mag is None else f"{words}, magnitude {obj.mag:.1f}"
+
+
+def _legs(legs: int | None) -> str:
+    return "one leg" if legs == 1 else f"{legs} legs"
+
+
+def _seconds(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+
+
+def _long(minutes: float) -> str:
+    if not math.isfinite(minutes) or minutes > 60000:
+        return "for ever"
+    return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.0f} h"

@@ -1,0 +1,131 @@
+"""What is worth an exposure tonight: the whole catalogue asked four questions."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+import numpy as np
+
+from slowglass.choose.answers import Candidate, Choice, MoonTonight
+from slowglass.choose.detail import HopSummary, Moment, candidate
+from slowglass.choose.sift import Sifted, sift
+from slowglass.errors import UsageError
+from slowglass.find.hour import coming_night, darkest_window, moments_between, site_night
+from slowglass.find.moves import usable_move
+from slowglass.find.service import anchor_limit_mag, route_to
+from slowglass.kit.model import Kit, Site
+from slowglass.kit.optics import airy_fwhm_arcsec, star_fwhm_arcsec
+from slowglass.progress import Report, silent
+from slowglass.sky.night import Night
+from slowglass.sky.place import Place
+from slowglass.sky.store import Sky
+
+REFINED = 40
+"""Objects at the top of the sifted list for which the tracking and the hop are worked out."""
+
+
+def choose_tonight(
+    kit: Kit,
+    site: Site,
+    sky: Sky,
+    *,
+    night: date | None = None,
+    limit: int = 20,
+    report: Report = silent,
+) -> Choice:
+    """Objects worth an exposure in a night, best first; ``night`` is the evening's local date.
+
+    None means the night under way or coming. A night without darkness is planned in its
+    deepest twilight and says so; one without any is an empty choice with a reason.
+    """
+    if limit < 1:
+        raise UsageError(f"a list of {limit} objects is no list", "ask for 1 or more")
+    tonight = coming_night(site, datetime.now(UTC)) if night is None else site_night(site, night)
+    window = darkest_window(tonight)
+    if window is None:
+        return _choice(
+            tonight,
+            reason=f"the Sun never goes 6° below the horizon at {site.name} in this night",
+        )
+    note = ""
+    if tonight.darkness != "astronomical":
+        note = (
+            f"the sky does not get fully dark: planned for {tonight.darkness} twilight, "
+            "whose light is counted"
+        )
+    report("choosing: sifting the catalogue", 0, REFINED + 1)
+    moments = moments_between(*window)
+    slice_min = (window[1] - window[0]).total_seconds() / 60.0 / len(moments)
+    fwhm = star_fwhm_at(kit, site)
+    move = usable_move(kit)
+    anchors = sky.stars.brightest(mag_limit=anchor_limit_mag(site))
+    sifted = sift(
+        sky.objects.columns,
+        kit=kit,
+        site=site,
+        moments_s=moments,
+        slice_min=slice_min,
+        fwhm_arcsec=fwhm,
+        anchors=anchors.vectors,
+        max_leg_deg=move.max_leg_deg,
+    )
+    found: list[Candidate] = []
+    refined = max(REFINED, min(limit, 2 * REFINED))
+    for i in range(min(len(sifted.rows), max(refined, limit))):
+        if i < refined:
+            report("choosing: working out the best", i + 1, refined + 1)
+        found.append(_candidate(i, sifted, kit, site, sky, fwhm, exact_hop=i < refined))
+    found.sort(key=lambda c: -c.score)
+    report("choosing: done", refined + 1, refined + 1)
+    reason = "" if found else f"nothing worth a frame clears the skyline of {site.name} that night"
+    return _choice(
+        tonight,
+        objects=tuple(found[:limit]),
+        considered=sifted.considered,
+        note=note,
+        reason=reason,
+    )
+
+
+def star_fwhm_at(kit: Kit, site: Site) -> float:
+    """Usual width of a star with this kit at this site, arcsec: air, diffraction and shake."""
+    diffraction = airy_fwhm_arcsec(
+        kit.optics.aperture_mm, obstruction_fraction=kit.optics.obstruction_fraction
+    )
+    return star_fwhm_arcsec(site.seeing_arcsec, diffraction, 2.354820 * kit.mount.shake_arcsec)
+
+
+def _candidate(
+    i: int, sifted: Sifted, kit: Kit, site: Site, sky: Sky, fwhm: float, *, exact_hop: bool
+) -> Candidate:
+    obj = sky.objects.get(str(sky.objects.columns["id"][sifted.rows[i]]))
+    best = sifted.moments.take(np.array([i]))
+    moment = Moment(**{name: float(values[0]) for name, values in vars(best).items()})
+    if exact_hop:
+        place = Place(obj.name, obj.ra_deg, obj.dec_deg, obj)
+        route = route_to(kit, site, sky, place, when=datetime.fromtimestamp(moment.unix_s, UTC))
+        hop = HopSummary(len(route.legs) or None, route.anchor, route.anchor_mag, route.reason)
+    else:
+        hop = HopSummary(int(sifted.hop_legs[i]), estimate=True)
+    return candidate(obj, moment, hop, kit=kit, site=site, fwhm_arcsec=fwhm)
+
+
+def _choice(
+    night: Night,
+    *,
+    objects: tuple[Candidate, ...] = (),
+    considered: int = 0,
+    note: str = "",
+    reason: str = "",
+) -> Choice:
+    return Choice(
+        night=night.date,
+        dark_from=night.dark_from,
+        dark_to=night.dark_to,
+        darkness=night.darkness,
+        moon=MoonTonight(night.moon_illuminated_fraction, night.moon_rises, night.moon_sets),
+        objects=objects,
+        considered=considered,
+        note=note,
+        reason=reason,
+    )

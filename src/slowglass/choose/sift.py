@@ -1,0 +1,153 @@
+"""The whole catalogue against one night, in arrays: who is up, and how well each would do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from slowglass.choose.evening import BestMoments, best_moments
+from slowglass.choose.framing import frame_fraction
+from slowglass.choose.light import core_axes_arcmin, parts_to_see, shape_of, typical_bright_part
+from slowglass.choose.rank import (
+    fits_score,
+    holds_score,
+    reach_score,
+    shows_score,
+    total_score,
+)
+from slowglass.choose.visibility import light_rates, single_snr, total_snr
+from slowglass.expose.noise import sky_limited_s
+from slowglass.expose.tracking import HOLD_SHARE, hold_time_s, trail_tolerance_arcsec
+from slowglass.find.hour import LOWEST_ALT_DEG
+from slowglass.find.route import estimate_legs
+from slowglass.kit.model import Kit, Site
+from slowglass.sky.coords import unit_vectors
+from slowglass.sky.extinction import extinction_mag_per_airmass
+
+Floats = npt.NDArray[np.float64]
+
+SESSION_MIN = 120.0
+"""The longest an object is photographed in one night before the next one has its turn."""
+LONGEST_EXPOSURE_S = 300.0
+FAINTEST_MAG = 13.0
+SMALLEST_ARCMIN = 0.15
+"""Objects under 9″ look like stars."""
+
+
+@dataclass(frozen=True)
+class Sifted:
+    """Candidates that come up tonight, arrays (n,), best first.
+
+    ``rows`` index the object catalogue. Hold times are interpolated over declination and hop
+    legs estimated from distance: good enough to order the list, refined for its top.
+    """
+
+    rows: npt.NDArray[np.int64]
+    moments: BestMoments
+    hold_time_s: Floats
+    hop_legs: Floats
+    score: Floats
+    considered: int
+
+
+def sift(
+    columns: dict[str, npt.NDArray],
+    *,
+    kit: Kit,
+    site: Site,
+    moments_s: Floats,
+    slice_min: float,
+    fwhm_arcsec: float,
+    anchors: Floats,
+    max_leg_deg: float,
+) -> Sifted:
+    """Every catalogued object ranked for a night; ``anchors`` are unit vectors (k, 3) of
+    naked-eye stars."""
+    kinds, dec = columns["kind"], columns["dec_deg"]
+    worth = np.isin(kinds, [k for k in np.unique(kinds) if shape_of(str(k)) is not None])
+    worth &= np.isfinite(columns["mag"]) & (columns["mag"] <= FAINTEST_MAG)
+    worth &= columns["major_arcmin"] >= SMALLEST_ARCMIN
+    considered = int(worth.sum())
+    worth &= 90.0 - np.abs(site.latitude_deg - dec) >= LOWEST_ALT_DEG
+    rows = np.flatnonzero(worth)
+
+    best = best_moments(columns["ra_deg"][rows], dec[rows], moments_s, slice_min, site=site)
+    up = best.minutes_up > 0
+    rows, best = rows[up], best.take(up)
+    major = columns["major_arcmin"][rows]
+    minor = np.where(
+        np.isfinite(columns["minor_arcmin"][rows]), columns["minor_arcmin"][rows], major
+    )
+    session = np.minimum(best.minutes_up, SESSION_MIN)
+    hold = typical_hold_s(dec[rows], kit=kit, site=site, fwhm_arcsec=fwhm_arcsec)
+
+    n = len(rows)
+    snr_total, wanted, parts = np.zeros(n), np.zeros(n), np.zeros(n)
+    core = np.full(n, np.inf)
+    for kind in np.unique(kinds[rows]):
+        at = np.flatnonzero(kinds[rows] == kind)
+        part = typical_bright_part(str(kind), columns["mag"][rows][at], major[at], minor[at])
+        rates = light_rates(
+            part,
+            sky_mag_arcsec2=best.sky_mag_arcsec2[at],
+            airmass=best.airmass[at],
+            extinction_mag=extinction_mag_per_airmass(site.height_m),
+            fwhm_arcsec=fwhm_arcsec,
+            kit=kit,
+        )
+        wanted[at] = kit.camera.read_noise_e**2 / rates.brightest_px_e_s
+        enough = np.array(
+            [sky_limited_s(kit.camera.read_noise_e, float(b)) for b in rates.background_px_e_s]
+        )
+        exposure = np.clip(np.minimum(enough, hold[at]), 0.5, LONGEST_EXPOSURE_S)
+        single = single_snr(rates, exposure)
+        snr_total[at] = total_snr(single, exposure, np.full(len(at), HOLD_SHARE), session[at])
+        parts[at] = parts_to_see(
+            part, single, major_arcmin=major[at], minor_arcmin=minor[at], fwhm_arcsec=fwhm_arcsec
+        )
+        axes = core_axes_arcmin(str(kind), major[at], minor[at])
+        if axes is not None:
+            core[at] = frame_fraction(*axes, *_frame_arcmin(kit))
+    legs = nearest_anchor_legs(
+        unit_vectors(columns["ra_deg"][rows], dec[rows]), anchors, max_leg_deg
+    )
+    score = total_score(
+        fits_score(frame_fraction(major, minor, *_frame_arcmin(kit)), core, parts),
+        shows_score(snr_total),
+        holds_score(hold, wanted),
+        reach_score(best.altitude_deg, best.minutes_up, legs),
+    )
+    order = np.argsort(-score, kind="stable")
+    return Sifted(rows[order], best.take(order), hold[order], legs[order], score[order], considered)
+
+
+def typical_hold_s(dec_deg: Floats, *, kit: Kit, site: Site, fwhm_arcsec: float) -> Floats:
+    """Hold times in seconds on the meridian, interpolated over a grid of declinations."""
+    grid = np.linspace(-90.0, 90.0, 13)
+    tolerance = trail_tolerance_arcsec(fwhm_arcsec)
+    held = [
+        hold_time_s(
+            kit.mount,
+            tolerance_arcsec=tolerance,
+            dec_deg=float(d),
+            latitude_deg=site.latitude_deg,
+        )
+        for d in grid
+    ]
+    return np.interp(dec_deg, grid, held)
+
+
+def nearest_anchor_legs(vectors: Floats, anchors: Floats, max_leg_deg: float) -> Floats:
+    """Estimated legs from the nearest of the anchors to each place, arrays of unit vectors."""
+    if not len(anchors):
+        return np.full(len(vectors), 20.0)
+    nearest = np.max(vectors @ anchors.T, axis=1)
+    away_deg = np.degrees(np.arccos(np.clip(nearest, -1.0, 1.0)))
+    return estimate_legs(away_deg, max_leg_deg).astype(np.float64)
+
+
+def _frame_arcmin(kit: Kit) -> tuple[float, float]:
+    sides = kit.field_width_deg * 60.0, kit.field_height_deg * 60.0
+    return max(sides), min(sides)

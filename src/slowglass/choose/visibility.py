@@ -1,0 +1,139 @@
+"""Does it show: signal to noise of an object's light per resolution element.
+
+For a surface the element is a disc one star width across, on the part that holds half of the
+light; for a cluster of stars it is one member star in its best aperture. Everything is in
+electrons, from the same photon counts and noise as the exposure plan.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from slowglass.choose.light import BrightPart
+from slowglass.expose.noise import APERTURE_FWHM, APERTURE_SHARE, resolution_pixels, snr
+from slowglass.expose.signal import (
+    bands,
+    extinction_factor,
+    mosaic_mean,
+    sky_e_per_px_s,
+    star_e_per_s,
+    surface_e_per_px_s,
+)
+from slowglass.kit.model import Kit
+
+Floats = npt.NDArray[np.float64]
+Answer = Literal["yes", "barely", "no"]
+
+TARGET_SNR = 10.0
+"""Per resolution element: structure is seen, not just presence."""
+BARE_SNR = 3.0
+"""Per resolution element: there, and no more."""
+BETWEEN_FRAMES_S = 2.0
+"""Read-out and shutter between two exposures."""
+
+
+@dataclass(frozen=True)
+class Rates:
+    """Electrons per second of the object's and of the rest of the light, arrays over objects.
+
+    ``signal_e_s`` is in the whole measuring area of ``pixels``, the others in one pixel.
+    """
+
+    signal_e_s: Floats
+    pixels: float
+    sky_e_px_s: Floats
+    dark_e_px_s: float
+    read_noise_e: float
+
+    @property
+    def background_px_e_s(self) -> Floats:
+        """Light of a pixel beside the object and its dark current, e⁻/s."""
+        return self.sky_e_px_s + self.dark_e_px_s
+
+    @property
+    def brightest_px_e_s(self) -> Floats:
+        """All the light of a pixel of the object, e⁻/s: what read noise has to compete with."""
+        return self.signal_e_s / self.pixels + self.background_px_e_s
+
+
+def light_rates(
+    part: BrightPart,
+    *,
+    sky_mag_arcsec2: Floats,
+    airmass: Floats,
+    extinction_mag: float,
+    fwhm_arcsec: float,
+    kit: Kit,
+) -> Rates:
+    """Rates of bright parts with this kit, through that much air, under that sky; arrays (n,)."""
+    optics, camera = kit.optics, kit.camera
+    fwhm_px = fwhm_arcsec / kit.scale_arcsec_per_px
+    through_air = (
+        extinction_factor(extinction_mag, 1.0, bands(camera)) ** np.asarray(airmass)[:, None]
+    )
+    if part.stars_mag is not None:
+        pixels = max(1.0, float(np.pi * (APERTURE_FWHM * fwhm_px) ** 2))
+        light = star_e_per_s(part.stars_mag, optics, camera, light=part.light)
+        signal = APERTURE_SHARE * mosaic_mean(light * through_air)
+    else:
+        pixels = resolution_pixels(fwhm_px)
+        # an object smaller than a star image is smeared over the star image
+        area = np.maximum(part.axis_arcmin * part.minor_arcmin * 3600.0, 1e-6)
+        smeared = 2.5 * np.log10(1.0 + fwhm_arcsec**2 / area)
+        surface = np.asarray(part.mag_arcsec2) + smeared
+        light = surface_e_per_px_s(surface, optics, camera, light=part.light)
+        signal = pixels * mosaic_mean(light * through_air)
+    return Rates(
+        np.asarray(signal),
+        pixels,
+        np.asarray(mosaic_mean(sky_e_per_px_s(sky_mag_arcsec2, optics, camera))),
+        camera.dark_e_per_s,
+        camera.read_noise_e,
+    )
+
+
+def single_snr(rates: Rates, exposure_s: npt.ArrayLike) -> Floats:
+    """Signal to noise per resolution element in one exposure of that length, array (n,)."""
+    seconds = np.asarray(exposure_s, float)
+    return snr(
+        rates.signal_e_s * seconds,
+        pixels=rates.pixels,
+        sky_e_per_px=rates.sky_e_px_s * seconds,
+        dark_e_per_px=rates.dark_e_px_s * seconds,
+        read_noise_e=rates.read_noise_e,
+    )
+
+
+def total_snr(
+    single: npt.ArrayLike,
+    exposure_s: npt.ArrayLike,
+    keeper_fraction: npt.ArrayLike,
+    session_min: npt.ArrayLike,
+) -> Floats:
+    """Signal to noise of all the keepers of a session: grows as the root of their number."""
+    frames = np.asarray(session_min, float) * 60.0 / (np.asarray(exposure_s) + BETWEEN_FRAMES_S)
+    return np.asarray(single) * np.sqrt(np.floor(frames) * np.asarray(keeper_fraction))
+
+
+def minutes_to_snr(
+    single: npt.ArrayLike,
+    exposure_s: npt.ArrayLike,
+    keeper_fraction: npt.ArrayLike,
+    *,
+    wanted_snr: float = TARGET_SNR,
+) -> Floats:
+    """Minutes at the telescope until the keepers together reach a signal to noise; inf if never."""
+    with np.errstate(divide="ignore"):
+        frames = np.ceil((wanted_snr / np.asarray(single, float)) ** 2) / np.asarray(
+            keeper_fraction
+        )
+    return frames * (np.asarray(exposure_s, float) + BETWEEN_FRAMES_S) / 60.0
+
+
+def answer_for(snr_total: float) -> Answer:
+    """The answer a total signal to noise gives."""
+    return "yes" if snr_total >= TARGET_SNR else "barely" if snr_total >= BARE_SNR else "no"
