@@ -250,7 +250,7 @@ def made_gaia(*rows: tuple) -> np.ndarray:
 
 
 def no_hipparcos() -> dict[str, np.ndarray]:
-    names = ("hip", "ra_deg", "dec_deg", "pm_ra_mas", "pm_dec_mas", "hp", "bv")
+    names = ("hip", "ra_deg", "dec_deg", "pm_ra_mas", "pm_dec_mas", "pm_error_mas", "hp", "bv")
     return {name: np.zeros(0) for name in names}
 
 
@@ -274,7 +274,7 @@ def test_a_bright_star_only_hipparcos_has_is_added():
     hipparcos = {
         "hip": np.array([7.0]), "ra_deg": np.array([10.0]), "dec_deg": np.array([20.0]),
         "pm_ra_mas": np.array([0.0]), "pm_dec_mas": np.array([1000.0]),
-        "hp": np.array([2.0]), "bv": np.array([0.6]),
+        "pm_error_mas": np.array([1.0]), "hp": np.array([2.0]), "bv": np.array([0.6]),
     }  # fmt: skip
     table, figures = merge_stars(gaia, hipparcos)
     assert figures.hipparcos_added == 1
@@ -282,3 +282,51 @@ def test_a_bright_star_only_hipparcos_has_is_added():
     assert table["source_id"][row] == -7
     assert table["dec_deg"][row] == pytest.approx(20.0 + 24.75 / 3600.0, abs=1e-7)
     assert table["mag"][row] == pytest.approx(2.0 - 0.259, abs=1e-5)
+
+
+def hipparcos_star(**values: float) -> dict[str, np.ndarray]:
+    star = {
+        "hip": 7.0, "ra_deg": 10.0, "dec_deg": 20.0, "pm_ra_mas": 0.0, "pm_dec_mas": 0.0,
+        "pm_error_mas": 1.0, "hp": 8.0, "bv": 0.6,
+    }  # fmt: skip
+    return {name: np.array([value]) for name, value in (star | values).items()}
+
+
+def test_a_motion_gaia_contradicts_is_dropped():
+    # Listed as moving 300 mas/yr, yet where it stood in 1991 Gaia still has it.
+    gaia = made_gaia((1, 10.0, 20.0, 7.74, 8.0, 7.3))
+    table, figures = merge_stars(gaia, hipparcos_star(pm_dec_mas=300.0))
+    assert (figures.hipparcos_wayward, figures.hipparcos_added) == (1, 0)
+    assert table["hip"].tolist() == [7]
+    assert table["pm_dec_mas"].tolist() == [0.0]
+
+
+def test_a_faint_star_of_vague_motion_that_gaia_lacks_is_left_out():
+    gaia = made_gaia((1, 100.0, 50.0, 9.0, 9.2, 8.6))
+    assert merge_stars(gaia, hipparcos_star(pm_error_mas=30.0))[1].hipparcos_added == 0
+    assert merge_stars(gaia, hipparcos_star())[1].hipparcos_added == 1
+
+
+def test_a_bright_star_is_not_taken_for_its_faint_companion():
+    # θ Aur: Hp 2.6, absent from Gaia, which lists the companion of G 7.3.
+    gaia = made_gaia((1, 10.0, 20.0 + 2.5 * ARCSEC, 7.3, 7.5, 7.0))
+    table, figures = merge_stars(gaia, hipparcos_star(hp=2.6, bv=-0.08))
+    assert figures.hipparcos_added == 1
+    assert len(table["mag"]) == 2
+
+
+def test_trapezium_stars_have_their_own_light(sky):
+    # Hipparcos gives its blended magnitude for θ1 Ori A and D; Gaia resolves them (V 6.7, 6.7).
+    for hip in (26220, 26224):
+        star = sky.stars.by_hip(hip)
+        assert star.v_mag[0] == pytest.approx(6.7, abs=0.3)
+
+
+def test_no_star_is_listed_by_both_catalogues(sky):
+    # Hipparcos additions with a like-bright neighbour within 9″ would be the same star twice.
+    added = np.flatnonzero(sky.stars.column("source_id") < 0)
+    for row in added:
+        ra, dec = (float(sky.stars.column(c)[row]) for c in ("ra_deg", "dec_deg"))
+        mag = float(sky.stars.column("mag")[row])
+        near = sky.stars.cone(ra, dec, 9 * ARCSEC)
+        assert np.sum(np.abs(near.mag - mag) < 0.5) == 1

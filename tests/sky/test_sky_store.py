@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
+import time
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -82,6 +84,19 @@ def test_a_new_package_version_builds_a_new_index(tmp_path, small_build, monkeyp
     second = open_sky(tmp_path)
     assert second.folder != first
     assert second.meta["packages"]["pyongc"] == "99"
+
+
+def test_old_indexes_and_broken_builds_are_swept_away(tmp_path, small_build):
+    old, recent = tmp_path / "sky-0-00000000", tmp_path / "sky-0-11111111"
+    broken = tmp_path / ".sky-killed"
+    for folder in (old, recent, broken):
+        folder.mkdir()
+        (folder / "mag.npy").write_bytes(b"x")
+    long_ago = time.time() - 2 * store.STALE_S
+    for folder in (old, broken):
+        os.utime(folder, (long_ago, long_ago))
+    sky = open_sky(tmp_path)
+    assert {p.name for p in tmp_path.iterdir()} == {recent.name, sky.folder.name}
 
 
 def test_builders_at_the_same_time_agree(tmp_path, small_build):

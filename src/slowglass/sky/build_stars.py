@@ -20,15 +20,15 @@ import numpy.typing as npt
 from slowglass.errors import CatalogueMissing
 from slowglass.sky.catalogue import EPOCH_YEAR, band_of, move
 from slowglass.sky.coords import sky_angles, unit_vectors
+from slowglass.sky.match_stars import ARCSEC_RAD, GAIA_COMPLETE_G, NONE, PART, match_stars
 
 Floats = npt.NDArray[np.float64]
 
-ARCSEC_RAD = np.pi / 648000.0
 HIPPARCOS_EPOCH = 1991.25
 BLEND_ARCSEC = 0.6
 """Pairs closer than this are one star to a small telescope (and to our pixels)."""
-MATCH_ARCSEC = 3.0
 MAG_LIMIT = 10.0
+VAGUE_MAS = 10.0
 
 GAIA_DTYPE = np.dtype(
     [
@@ -69,6 +69,7 @@ class MergeFigures:
     blended: int
     duplicates: int
     hipparcos_matched: int
+    hipparcos_wayward: int
     hipparcos_added: int
     total: int
 
@@ -89,7 +90,7 @@ def read_gaia(path: Path) -> npt.NDArray:
 
 
 def read_hipparcos(path: Path) -> dict[str, Floats]:
-    """Columns hip, ra_deg, dec_deg (J1991.25), pm_ra_mas, pm_dec_mas, hp, bv of hip2.dat."""
+    """Columns hip, ra_deg, dec_deg (J1991.25), pm_ra_mas, pm_dec_mas, pm_error_mas, hp, bv."""
     try:
         raw = path.read_bytes()
     except OSError as error:
@@ -114,6 +115,7 @@ def read_hipparcos(path: Path) -> dict[str, Floats]:
         "dec_deg": np.degrees(column(29, 42)),
         "pm_ra_mas": column(51, 59),
         "pm_dec_mas": column(60, 68),
+        "pm_error_mas": np.maximum(column(83, 89), column(90, 96)),
         "hp": column(129, 136),
         "bv": bv,
     }
@@ -169,8 +171,9 @@ def merge_stars(
 
     rows = gaia.copy()
     vectors = unit_vectors(rows["ra"], rows["dec"])
+    hip_then = unit_vectors(hipparcos["ra_deg"], hipparcos["dec_deg"])
     hip_vectors = move(
-        unit_vectors(hipparcos["ra_deg"], hipparcos["dec_deg"]),
+        hip_then,
         hipparcos["ra_deg"], hipparcos["dec_deg"],
         hipparcos["pm_ra_mas"], hipparcos["pm_dec_mas"],
         EPOCH_YEAR - HIPPARCOS_EPOCH,
@@ -181,7 +184,16 @@ def merge_stars(
     for number, v_known in BRIGHT_V.items():
         hip_v[hipparcos["hip"] == number] = v_known
 
-    partner = _match_hipparcos(rows, vectors, hipparcos, hip_vectors, hip_g)
+    match = match_stars(
+        vectors,
+        rows["g"].astype(np.float64),
+        rows["id"],
+        hip=hipparcos["hip"].astype(np.int64),
+        hip_then=hip_then,
+        hip_now=hip_vectors,
+        hip_g=hip_g,
+    )
+    partner = match.row.copy()
     predicted = {int(r): float(hip_g[h]) for h, r in enumerate(partner) if r >= 0}
     keep, blended, duplicates = _blend_close_pairs(rows, vectors, predicted)
 
@@ -203,20 +215,24 @@ def merge_stars(
         near = tree.query(vectors[partner[lost]])[1]
         survivors = np.flatnonzero(keep)[near]
         taken = set(partner[np.setdiff1d(matched, lost)].tolist())
-        partner[lost] = [s if s not in taken else -2 for s in survivors.tolist()]
+        partner[lost] = [s if s not in taken else PART for s in survivors.tolist()]
         matched = np.flatnonzero(partner >= 0)
     target = partner[matched]
     known = np.isfinite(hipparcos["bv"][matched])
     bv[target[known]] = hipparcos["bv"][matched][known]
-    pm_ra[target] = hipparcos["pm_ra_mas"][matched]
-    pm_dec[target] = hipparcos["pm_dec_mas"][matched]
+    # Where the listed motion misses Gaia's place, none is better than a wrong one.
+    trusted = ~match.wayward[matched]
+    pm_ra[target] = np.where(trusted, hipparcos["pm_ra_mas"][matched], 0.0)
+    pm_dec[target] = np.where(trusted, hipparcos["pm_dec_mas"][matched], 0.0)
     hip[target] = hipparcos["hip"][matched].astype(np.int32)
     # Gaia's photometry saturates: Hipparcos gives the better V of bright stars.
     steady = abs(hip_g[matched] - rows["g"][target]) < 0.5
     better = known & steady & (hipparcos["hp"][matched] < 6.0)
     v[target[better]] = hip_v[matched][better]
 
-    add = np.flatnonzero((partner == -1) & (hip_g < MAG_LIMIT))
+    # A star fainter than Gaia misses, with a motion too vague to place it, is left out.
+    placed = (hip_g < GAIA_COMPLETE_G) | (hipparcos["pm_error_mas"] < VAGUE_MAS)
+    add = np.flatnonzero((partner == NONE) & (hip_g < MAG_LIMIT) & placed)
     table = {
         "vectors": np.concatenate([vectors[keep], hip_vectors[add]]),
         "mag": np.concatenate([rows["g"][keep], hip_g[add]]).astype(np.float32),
@@ -236,47 +252,8 @@ def merge_stars(
         blended=blended,
         duplicates=duplicates,
         hipparcos_matched=int(matched.size),
+        hipparcos_wayward=int(match.wayward.sum()),
         hipparcos_added=int(add.size),
         total=int(order.size),
     )
     return table, figures
-
-
-def _match_hipparcos(
-    rows: npt.NDArray,
-    vectors: Floats,
-    hipparcos: dict[str, Floats],
-    hip_vectors: Floats,
-    hip_g: Floats,
-) -> npt.NDArray[np.int64]:
-    """Gaia row of each Hipparcos star at J2016.0; −1 none, −2 it is part of a taken star.
-
-    Of the rows within ``MATCH_ARCSEC`` the one nearest in place and magnitude wins (1″ weighs
-    as much as 0.5 mag); a row goes to the Hipparcos star that suits it best.
-    """
-    from scipy.spatial import cKDTree
-
-    partner = np.full(hip_vectors.shape[0], -1, dtype=np.int64)
-    row_of_id = {-int(i): r for r, i in enumerate(rows["id"]) if i < 0}
-    near, index = cKDTree(vectors).query(
-        hip_vectors, k=4, distance_upper_bound=MATCH_ARCSEC * ARCSEC_RAD
-    )
-    g = np.append(rows["g"].astype(np.float64), np.inf)
-    with np.errstate(invalid="ignore"):
-        cost = (near / ARCSEC_RAD) ** 2 + ((g[index] - hip_g[:, None]) / 0.5) ** 2
-    # Far off in place, a companion much fainter or brighter is not the star itself.
-    wrong = (near / ARCSEC_RAD > 1.0) & (abs(g[index] - hip_g[:, None]) > 1.5)
-    cost[~np.isfinite(cost) | wrong] = np.inf
-    best = np.argmin(cost, axis=1)
-    every = np.arange(best.size)
-    owner: dict[int, int] = {}
-    for h in np.argsort(cost[every, best], kind="stable").tolist():
-        if not np.isfinite(cost[h, best[h]]):
-            break
-        row = int(index[h, best[h]])
-        partner[h] = -2 if row in owner else row
-        owner.setdefault(row, h)
-    for h, number in enumerate(hipparcos["hip"].astype(np.int64).tolist()):
-        if number in row_of_id:
-            partner[h] = row_of_id[number]
-    return partner

