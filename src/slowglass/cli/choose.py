@@ -79,7 +79,7 @@ def _show(found: dict[str, Any], timezone: str, where: str) -> None:
     if found["note"]:
         out.print(f"Note: {found['note']}.")
     rows = table(
-        "", "object", "kind", "best", "high", "min up", "S/N", "round", "frame", "score",
+        "", "object", "kind", "best", "high", "up", "S/N", "round", "frame", "score",
         right=(2, 3, 4, 5, 6, 7, 8),
     )  # fmt: skip
     for thing in found["objects"]:
@@ -89,7 +89,7 @@ def _show(found: dict[str, Any], timezone: str, where: str) -> None:
             thing["type"],
             _clock(reach["best_time"], timezone),
             or_dash(reach["altitude_deg"], ".0f", "°"),
-            or_dash(reach["minutes_up"], ".0f"),
+            _hours(reach["minutes_up"]),
             or_dash(shows["snr_single"], ".0f"),
             or_dash(holds["keeper_fraction"], ".0%"),
             or_dash(fits["fraction"], ".0%"),
@@ -101,6 +101,10 @@ def _show(found: dict[str, Any], timezone: str, where: str) -> None:
     out.print("S/N: of one exposure. Round: share of exposures the mount keeps round.\n")
     for thing in found["objects"][:3]:
         out.print(f"{thing['name']}: {thing['reason']}")
+
+
+def _hours(minutes: float | None) -> str:
+    return "–" if minutes is None else f"{minutes / 60:.1f} h"
 
 
 def _clock(moment: str | None, timezone: str) -> str:
