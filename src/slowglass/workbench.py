@@ -21,8 +21,8 @@ from typing import TYPE_CHECKING
 from slowglass.progress import Report, silent
 
 if TYPE_CHECKING:
-    from slowglass.choose.service import Choice
-    from slowglass.expose.service import Exposure
+    from slowglass.choose.answers import Choice
+    from slowglass.expose.plan import ExposurePlan
     from slowglass.find.service import Route
     from slowglass.find.svg import StyleName
     from slowglass.finish.types import FinishResult
@@ -115,11 +115,11 @@ class Workbench:
         self,
         target: str,
         *,
-        exposure_s: float,
+        seconds: float,
         frames: int = 1,
         output: Path | None = None,
         report: Report = silent,
-    ) -> Exposure:
+    ) -> ExposurePlan:
         """What an exposure will give, and its forecast frame when ``output`` names a file."""
         from slowglass.expose.service import expose_object
 
@@ -128,9 +128,9 @@ class Workbench:
             self.site,
             self.sky,
             target,
-            exposure_s=exposure_s,
+            seconds=seconds,
             frames=frames,
-            output=output,
+            out=output,
             report=report,
         )
 

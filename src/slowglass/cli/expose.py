@@ -48,35 +48,37 @@ def expose(
     """
     with progress() as report:
         bench = open_workbench(kit, site, report)
-        exposure = bench.expose(
-            name, exposure_s=seconds, frames=frames, output=output, report=report
-        )
+        exposure = bench.expose(name, seconds=seconds, frames=frames, output=output, report=report)
     plan = document(exposure)
     if as_json:
         print_document(plan)
         return
     out = console()
-    out.print(facts(f"{name}: {frames} × {seconds:g} s with {bench.kit.name}", _rows(plan)))
-    if output is not None:
-        out.print(saved([output]))
+    out.print(facts(f"{plan['name']}: {frames} × {seconds:g} s with {bench.kit.name}", _rows(plan)))
+    out.print(plan["text"])
+    for note in plan["notes"]:
+        out.print(f"Note: {note}.")
+    if plan["outputs"]:
+        out.print(saved(plan["outputs"]))
 
 
 def _rows(plan: dict[str, Any]) -> list[tuple[str, str]]:
-    saturates = plan["saturates"]
+    better = or_dash(plan["suggested_s"], "g", " s")
+    if plan["suggested_frames"]:
+        better = f"{plan['suggested_frames']} × {better}"
     return [
         ("light of the object", or_dash(plan["object_e_per_px"], ".1f", " e⁻ a pixel")),
         ("light of the sky", or_dash(plan["sky_e_per_px"], ".1f", " e⁻ a pixel")),
         ("read noise", or_dash(plan["read_noise_e"], ".1f", " e⁻")),
-        ("signal to noise", or_dash(plan["snr"], ".1f")),
+        ("signal to noise of one", or_dash(plan["snr"], ".1f")),
+        ("signal to noise of all", or_dash(plan["snr_total"], ".1f")),
+        ("faintest star", or_dash(plan["faintest_mag"], ".1f", " mag")),
+        ("star width (FWHM)", or_dash(plan["fwhm_px"], ".1f", " px")),
         ("sky outweighs read noise from", or_dash(plan["sky_limited_s"], ".0f", " s")),
         ("the mount holds for", or_dash(plan["hold_time_s"], ".0f", " s")),
-        (
-            "better",
-            f"{or_dash(plan['suggested_frames'], 'd')} × {or_dash(plan['suggested_s'], 'g', ' s')}",
-        ),
-        ("saturates", ", ".join(map(_saturating, saturates)) if saturates else "nothing"),
+        ("exposures that stay round", or_dash(plan["keeper_fraction"], ".0%")),
+        ("better", better),
+        ("saturates", ", ".join(plan["saturates"]) or "nothing"),
+        ("altitude", or_dash(plan["altitude_deg"], ".0f", "°")),
+        ("sky there", or_dash(plan["sky_mag_arcsec2"], ".2f", " mag/arcsec²")),
     ]
-
-
-def _saturating(thing: Any) -> str:
-    return str(thing.get("name", thing)) if isinstance(thing, dict) else str(thing)
