@@ -62,8 +62,8 @@ def _peaks(pixels: Image, step: int) -> tuple[Ints, Ints]:
         for ox in range(step):
             plane = np.ascontiguousarray(pixels[oy::step, ox::step])
             noise = _noise(plane)
-            highest = cv2.dilate(plane, ring)
-            y, x = np.nonzero(plane - highest > _SIGMA * noise)
+            above = cv2.subtract(plane, cv2.dilate(plane, ring))
+            y, x = np.divmod(np.flatnonzero(above > _SIGMA * noise), plane.shape[1])
             rows.append(y * step + oy)
             columns.append(x * step + ox)
     y, x = np.concatenate(rows), np.concatenate(columns)

@@ -71,45 +71,93 @@ def fit_profiles(
     """
     channels = 1 if colour is None else 3
     which = np.zeros(values.shape, dtype=np.int8) if colour is None else colour
-    members = [which == c for c in range(channels)]
     p = np.zeros((len(values), _SHAPE))
     p[:, 2] = p[:, 4] = 4.0 / fwhm_px**2
     p[:, 5] = 0.25 if moffat_u is None else max(moffat_u, 1e-3)
     free = _SHAPE if moffat_u is None else _SHAPE - 1
-    weight = weight.copy()
+    weight = np.asarray(weight, dtype=np.float64)
+    rest = np.arange(len(values))  # the stars still moving
+    active = _Stars(values, dx, dy, weight.copy(), which, channels)
+    state = _evaluate(p, active, free)
     damping = np.full(len(values), 1e-2)
-    done = np.zeros(len(values), dtype=bool)
-    cost, residual, jacobian, linear = _evaluate(p, values, dx, dy, weight, members, free)
+    final = [p.copy(), *(a.copy() for a in state), active.weight.copy()]
     for iteration in range(_ITERATIONS):
         if iteration == 4:
-            weight = _without_outliers(weight, residual, values, linear, which)
-            cost, residual, jacobian, linear = _evaluate(p, values, dx, dy, weight, members, free)
-        jt = np.swapaxes(jacobian * weight[..., None], 1, 2)
-        normal = jt @ jacobian
-        slope = (jt @ residual[..., None])[..., 0]
-        diagonal = np.einsum("nii->ni", normal)
-        damped = normal + (damping[:, None] * diagonal + 1e-12)[:, :, None] * np.eye(free)
-        step = np.linalg.solve(damped, slope[..., None])[..., 0]
-        trial = p.copy()
-        trial[:, :free] += np.clip(
-            step, -0.5 * _span(p, fwhm_px)[:, :free], 0.5 * _span(p, fwhm_px)[:, :free]
-        )
-        trial[:, 5] = np.clip(trial[:, 5], 1e-3, 1.0)
+            active.weight = _without_outliers(active, state)
+            state = _evaluate(p, active, free)
+        trial = _step(p, state, active.weight, damping, fwhm_px, free)
         inside = _definite(trial) & (np.hypot(trial[:, 0], trial[:, 1]) < 1.5 * fwhm_px + 1.0)
         trial[~inside] = p[~inside]
-        new = _evaluate(trial, values, dx, dy, weight, members, free)
-        better = inside & (new[0] <= cost) & ~done
+        new = _evaluate(trial, active, free)
+        cost = state[0]
+        better = inside & (new[0] <= cost)
         gain = (cost - new[0]) / np.maximum(cost, 1e-300)
         p[better] = trial[better]
-        cost = np.where(better, new[0], cost)
-        for old, fresh in ((residual, new[1]), (jacobian, new[2]), (linear, new[3])):
+        for old, fresh in zip(state, new, strict=True):
             old[better] = fresh[better]
         damping = np.clip(np.where(better, damping * 0.2, damping * 8.0), 1e-9, 1e9)
-        if iteration > 5:
-            done |= (better & (gain < 1e-6)) | (damping >= 1e8)
+        last = iteration == _ITERATIONS - 1
+        done = (
+            (better & (gain < 3e-5)) | (damping >= 1e7) if iteration > 5 else np.zeros(len(p), bool)
+        )
+        if last or done.all() or done.mean() > 0.2:
+            done = done | last
+            for kept, now in zip(final, (p, *state, active.weight), strict=True):
+                kept[rest] = now
             if done.all():
                 break
+            p, damping, rest = p[~done], damping[~done], rest[~done]
+            state = (state[0][~done], state[1][~done], state[2][~done], state[3][~done])
+            active = active.take(~done)
+    p, cost, _, jacobian, linear, weight = final
     return _results(p, cost, jacobian, weight, linear, channels, free)
+
+
+State = tuple[Floats, Floats, Floats, Floats]
+"""Cost (n), residual (n, m), Jacobian of the shape (n, m, free), linear part (n, 2c)."""
+
+
+@dataclass
+class _Stars:
+    """The stamps under work; ``members`` are the masks of each colour."""
+
+    values: Floats
+    dx: Floats
+    dy: Floats
+    weight: Floats
+    which: npt.NDArray[np.int8]
+    channels: int
+
+    def __post_init__(self) -> None:
+        self.members = [(self.which == c).astype(np.float64) for c in range(self.channels)]
+
+    def take(self, chosen: Bools) -> _Stars:
+        return _Stars(
+            self.values[chosen],
+            self.dx[chosen],
+            self.dy[chosen],
+            self.weight[chosen],
+            self.which[chosen],
+            self.channels,
+        )
+
+
+def _step(
+    p: Floats, state: State, weight: Floats, damping: Floats, fwhm_px: float, free: int
+) -> Floats:
+    """Parameters after one damped step, none moved by more than half its span."""
+    _, residual, jacobian, _ = state
+    jt = np.swapaxes(jacobian * weight[..., None], 1, 2)
+    normal = jt @ jacobian
+    slope = (jt @ residual[..., None])[..., 0]
+    diagonal = np.einsum("nii->ni", normal)
+    damped = normal + (damping[:, None] * diagonal + 1e-12)[:, :, None] * np.eye(free)
+    step = np.linalg.solve(damped, slope[..., None])[..., 0]
+    most = 0.5 * _span(p, fwhm_px)[:, :free]
+    trial = p.copy()
+    trial[:, :free] += np.clip(step, -most, most)
+    trial[:, 5] = np.clip(trial[:, 5], 1e-3, 1.0)
+    return trial
 
 
 def _span(p: Floats, fwhm_px: float) -> Floats:
@@ -124,20 +172,12 @@ def _definite(p: Floats) -> Bools:
     return (p[:, 2] > 0) & (p[:, 4] > 0) & (determinant > 1e-4 * p[:, 2] * p[:, 4])
 
 
-def _evaluate(
-    p: Floats,
-    values: Floats,
-    dx: Floats,
-    dy: Floats,
-    weight: Floats,
-    members: list[Bools],
-    free: int,
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Cost (n), residual (n, m), Jacobian of the shape (n, m, free), linear part (n, 2c).
+def _evaluate(p: Floats, stars: _Stars, free: int) -> State:
+    """Backgrounds and peaks solved exactly for each shape (variable projection).
 
-    Backgrounds and peaks are solved exactly for each shape (variable projection), and the
-    Jacobian is made orthogonal to them (Kaufman 1975, BIT 15, 49).
+    The Jacobian is made orthogonal to them (Kaufman 1975, BIT 15, 49).
     """
+    values, dx, dy, weight = stars.values, stars.dx, stars.dy, stars.weight
     x, y = dx - p[:, 0:1], dy - p[:, 1:2]
     a, b, c, u = (p[:, i : i + 1] for i in (2, 3, 4, 5))
     k = np.exp2(u) - 1.0
@@ -157,8 +197,9 @@ def _evaluate(
         columns.append(shape * (log_base / u**2 - np.exp2(u) * np.log(2.0) * q / (u * base)))
     jacobian = np.stack(columns, axis=2)
     model = np.zeros_like(values)
-    linear = np.empty((len(values), 2 * len(members)))
-    for channel, member in enumerate(members):
+    projected = jacobian
+    linear = np.empty((len(values), 2 * stars.channels))
+    for channel, member in enumerate(stars.members):
         w = weight * member
         total = np.maximum(w.sum(1), 1e-12)[:, None]
         centred = (shape - (w * shape).sum(1, keepdims=True) / total) * member
@@ -169,23 +210,27 @@ def _evaluate(
         ) / total
         model += member * (level + peak * shape)
         linear[:, 2 * channel], linear[:, 2 * channel + 1] = level[:, 0], peak[:, 0]
-        scaled = np.where(member, peak, 1.0)[..., None]
-        jacobian *= scaled
-        ones = member[..., None].astype(np.float64)
-        mean = np.einsum("nm,nmk->nk", w, jacobian) / total
-        along = np.einsum("nm,nmk->nk", w * centred, jacobian) / spread
-        jacobian -= ones * mean[:, None, :] + centred[..., None] * along[:, None, :]
+        own = (
+            jacobian * (member * peak)[..., None]
+            if stars.channels > 1
+            else jacobian * peak[..., None]
+        )
+        mean = (w[:, None, :] @ own) / total[..., None]
+        along = ((w * centred)[:, None, :] @ own) / spread[..., None]
+        own -= centred[..., None] * along
+        own -= member[..., None] * mean
+        projected = own if channel == 0 else projected + own
     residual = values - model
-    return (weight * residual**2).sum(1), residual, jacobian, linear
+    return (weight * residual**2).sum(1), residual, projected, linear
 
 
-def _without_outliers(
-    weight: Floats, residual: Floats, values: Floats, linear: Floats, which: npt.NDArray[np.int8]
-) -> Floats:
+def _without_outliers(stars: _Stars, state: State) -> Floats:
     """Weights with strays (hot pixels, unseen neighbours) left out.
 
     The allowance grows with the star's own light, so a profile that is no Moffat keeps its core.
     """
+    _, residual, _, linear = state
+    values, weight, which = stars.values, stars.weight, stars.which
     shown = np.where(weight > 0, np.abs(residual), np.nan)
     sigma = 1.4826 * np.nanmedian(shown, axis=1, keepdims=True)
     level = np.take_along_axis(linear, 2 * which.astype(np.int64), axis=1)

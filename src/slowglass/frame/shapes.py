@@ -25,6 +25,10 @@ _STAMP_IN_FWHM = 2.5
 _LARGEST_FIT_PX = 6.0
 """Wider stars are fitted on a binned picture: a quarter of the pixels, the same profile."""
 
+_LARGEST_MOSAIC_FIT_PX = 4.0
+"""The same for a mosaic, whose full resolution costs more; below it the 2 × 2 cell would blur
+too much to be undone."""
+
 
 @dataclass(frozen=True)
 class Shapes:
@@ -159,7 +163,7 @@ def _working_picture(
     frame: Frame, fwhm_px: float
 ) -> tuple[Image, int, npt.NDArray[np.int8] | None]:
     """The picture to fit on, its binning, and the mosaic's colour cell where it is one."""
-    if frame.bayer is not None and fwhm_px <= _LARGEST_FIT_PX:
+    if frame.bayer is not None and fwhm_px <= _LARGEST_MOSAIC_FIT_PX:
         return np.ascontiguousarray(frame.pixels), 1, colour_index(frame.bayer)
     image, factor = luminance(frame)
     while fwhm_px / factor > _LARGEST_FIT_PX and min(image.shape) > 64:
