@@ -49,7 +49,7 @@ TYPICAL_BV = {
     "star": 0.44,
     "double star": 0.61,
 }
-"""Median B−V of the OpenNGC rows (edition of 2026-05-01) of a kind that have both; other kinds 0.2."""
+"""Median B−V of a kind's OpenNGC rows (edition of 2026-05-01) that have both; others 0.2."""
 OTHER_BV = 0.2
 
 POSSIBLE_BV = {
