@@ -64,6 +64,11 @@ def faint_stars(
     grid = np.linspace(9.0, FAINTEST_MAG, 161)
     law = stars_brighter(grid) / SKY_DEG2
     columns: list[Floats] = []
+    # A cone spans asin(sin r / cos δ) in right ascension, or all of it over a pole.
+    reach = 180.0
+    if abs(dec_deg) + radius_deg < 90.0:
+        sine = np.sin(np.radians(radius_deg)) / np.cos(np.radians(dec_deg))
+        reach = float(np.degrees(np.arcsin(min(1.0, float(sine)))))
     for band in range(
         max(0, int((dec_deg - radius_deg + 90.0) / CELL_DEG)),
         min(int(180.0 / CELL_DEG) - 1, int((dec_deg + radius_deg + 90.0) / CELL_DEG)) + 1,
@@ -72,8 +77,6 @@ def faint_stars(
         cos_dec = max(1e-6, float(np.cos(np.radians(low + CELL_DEG / 2.0))))
         cells = max(1, round(360.0 * cos_dec / CELL_DEG))
         width = 360.0 / cells
-        narrow = min(np.cos(np.radians(low)), np.cos(np.radians(low + CELL_DEG)))
-        reach = min(180.0, radius_deg / max(narrow, 1e-6))
         first = int(np.floor((ra_deg - reach) / width))
         last = int(np.floor((ra_deg + reach) / width))
         if last - first >= cells:
