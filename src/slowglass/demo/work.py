@@ -5,15 +5,16 @@ from __future__ import annotations
 import os
 import shutil
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from slowglass.demo import plates, scenario
+from slowglass.demo.compare import compare_night
 from slowglass.demo.folder import NightFolder
 from slowglass.demo.frames import (
     Writer,
@@ -24,16 +25,18 @@ from slowglass.demo.frames import (
 )
 from slowglass.documents import document
 from slowglass.errors import NothingUseful
-from slowglass.learn.compare import Comparison, focal_length_mm, sky_e_per_px
 from slowglass.learn.night import NightRecord, save_night
 from slowglass.progress import Report
 
 if TYPE_CHECKING:
     from slowglass.choose.answers import Candidate, Choice
-    from slowglass.expose.service import Exposure
+    from slowglass.expose.plan import ExposurePlan
+    from slowglass.find.service import Route
+    from slowglass.find.svg import StyleName
     from slowglass.finish.types import FinishResult
     from slowglass.judge.look import Look
     from slowglass.kit.model import Kit, Site
+    from slowglass.sky.objects import SkyObject
     from slowglass.workbench import Workbench
 
 LISTED = 12
@@ -85,7 +88,7 @@ def work_through(
         raise NothingUseful(f"{place.name} does not clear the skyline that night", "")
     seconds = candidate.shows.exposure_s
     route = find(night, best)
-    exposure = expose(night, seconds)
+    plan = expose(night, seconds, best)
 
     test, aim = first_aim(night, place.object, seconds, best - TEST_LEAD)
     shots = take_frames(night, place.object, aim, seconds, best)
@@ -95,13 +98,13 @@ def work_through(
     peaks.append(result.peak_memory_mb or 0.0)
     show_single(night, looks, result)
     show_forecast(night, looks)
-    rows = compare(night, exposure, candidate, looks, result)
+    rows = compare_night(night.bench, night.folder.folder, plan, looks, result)
     report("writing the record", 0, 1)
 
     steps = {
         "choice": {**document(choice), "objects": sketches(night, choice, candidate, rank)},
         "route": document(route),
-        "plan": document(exposure) | {"exposure_s": seconds},
+        "plan": document(plan),
         "verdicts": [look.verdict.to_json() for look in looks],
         "finish": document(result.as_dict()),
         "compare": [row.to_json() for row in rows],
@@ -182,13 +185,14 @@ def sketches(
     return rows
 
 
-def find(night: Night, when: Any) -> Any:
+def find(night: Night, when: datetime) -> Route:
     """The route, its charts on paper and in red kept for showing."""
     night.report("finding the way", 0, 1)
     route = night.bench.find(scenario.TARGET, when=when)
-    for name, style in (("chart", "paper"), ("chart-night", "red")):
+    styles: tuple[tuple[str, StyleName], ...] = (("chart", "paper"), ("chart-night", "night"))
+    for name, style in styles:
         path = night.folder.path("plates", f"{name}.svg")
-        night.bench.chart(route, path, style=style)  # type: ignore[arg-type]
+        night.bench.chart(route, path, style=style)
         night.plates[name] = f"plates/{path.name}"
         night.sizes[name] = plates.svg_size(path)
         night.alt[name] = (
@@ -198,20 +202,31 @@ def find(night: Night, when: Any) -> Any:
     return route
 
 
-def expose(night: Night, seconds: float) -> Exposure:
+def expose(night: Night, seconds: float, when: datetime) -> ExposurePlan:
     """The plan, and the forecast frame kept for showing."""
-    night.report("forecasting", 0, 1)
+    from slowglass.expose.service import expose_object
+
+    bench = night.bench
     path = night.folder.path("test", "forecast.fits")
-    exposure = night.bench.expose(
-        scenario.TARGET, exposure_s=seconds, frames=scenario.LIGHTS, output=path
+    plan = expose_object(
+        bench.kit,
+        bench.site,
+        bench.sky,
+        scenario.TARGET,
+        seconds=seconds,
+        frames=scenario.LIGHTS,
+        when=when,
+        out=path,
+        rotation_deg=scenario.CAMERA_ANGLE_DEG,
+        report=night.report,
     )
     picture = plates.sky_picture(path, PICTURE_PX)
     night.keep("forecast", picture, f"Forecast of one {seconds:g} s exposure of M15.")
-    return exposure
+    return plan
 
 
 def first_aim(
-    night: Night, target: Any, seconds: float, when: Any
+    night: Night, target: SkyObject, seconds: float, when: datetime
 ) -> tuple[Path, scenario.Aim]:
     """The test frame off target, and the aim after following its nudge by hand."""
     bench = night.bench
@@ -235,7 +250,7 @@ def first_aim(
 
 
 def take_frames(
-    night: Night, target: Any, aim: scenario.Aim, seconds: float, start: Any
+    night: Night, target: SkyObject, aim: scenario.Aim, seconds: float, start: datetime
 ) -> list[Path]:
     """Every light, dark, flat and bias, written as FITS; the lights' paths."""
     from slowglass.sky.coords import hour_angle_deg
@@ -279,7 +294,7 @@ def take_frames(
     return lights
 
 
-def _look(night: Night, paths: list[Path]) -> Any:
+def _look(night: Night, paths: list[Path]) -> Iterator[Look]:
     return night.bench.look(
         paths, near=scenario.TARGET, target=scenario.TARGET,
         longest_px=PICTURE_PX, report=night.report,
@@ -393,63 +408,3 @@ def show_forecast(night: Night, looks: list[Look]) -> None:
         strict=True,
     ):
         night.keep(name, picture, f"The middle of {scenario.TARGET} {alt}.")
-
-
-def compare(
-    night: Night,
-    exposure: Exposure,
-    candidate: Candidate,
-    looks: list[Look],
-    result: FinishResult,
-) -> list[Comparison]:
-    """Predictions of the plan and the kit beside what the frames gave."""
-    kit, site = night.bench.kit, night.bench.site
-    summary = night.bench.kit_summary()
-    lights = [look.verdict for look in looks[1:]]
-    kept = [v for v in lights if v.keeper]
-    from slowglass.frame.io import read_frame
-
-    bias = np.median(
-        [
-            np.median(read_frame(p).pixels)
-            for p in sorted((night.folder.folder / "frames" / "bias").glob("*.fits"))
-        ]
-    )
-    seconds = candidate.shows.exposure_s
-    sky = [
-        sky_e_per_px(
-            v.sky_adu, float(bias), kit.camera.dark_e_per_s * seconds, kit.camera.gain_e_per_adu
-        )
-        for v in kept
-        if v.sky_adu is not None
-    ]
-    scale = _median([v.scale_arcsec_per_px for v in kept])
-    keepers = f"median of {len(kept)} keepers"
-    return [
-        Comparison(
-            "Star width (FWHM)", "″", summary.star_fwhm_arcsec,
-            _median([v.fwhm_arcsec for v in kept]), keepers,
-        ),
-        Comparison(
-            "Sky light", "e⁻/px", exposure.plan.sky_e_per_px, _median(sky),
-            f"{keepers}, bias and dark current taken off",
-        ),
-        Comparison(
-            "Share of frames kept", "", candidate.holds.keeper_fraction,
-            len(kept) / len(lights), f"{len(kept)} of {len(lights)} frames",
-        ),
-        Comparison(
-            "Focal length", "mm", kit.optics.focal_length_mm,
-            focal_length_mm(kit.camera.pixel_um, scale) if scale else None,
-            f"from the scale of {keepers.removeprefix('median of ')}",
-        ),
-        Comparison(
-            "Gain of combining", "×", float(np.sqrt(result.frames_used)), result.snr_gain,
-            "stars of the combined picture against the median frame; predicted as √frames",
-        ),
-    ]  # fmt: skip
-
-
-def _median(values: list[float | None] | list[float]) -> float | None:
-    known = [v for v in values if v is not None and np.isfinite(v)]
-    return float(np.median(known)) if known else None

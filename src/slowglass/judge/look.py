@@ -33,6 +33,7 @@ class Look:
     verdict: Verdict
     overlay: Overlay
     picture: npt.NDArray[np.uint8]
+    assessment: Assessment
 
 
 def look_at_files(
@@ -60,7 +61,10 @@ def look_at_files(
         seconds = round(time.perf_counter() - started, 3)
         verdict = replace(assessed.verdict, file=str(path), seconds=seconds)
         yield Look(
-            verdict, overlay_of(frame, assessed, sky, options), picture_of(frame, longest_px)
+            verdict,
+            overlay_of(frame, assessed, sky, options),
+            picture_of(frame, longest_px),
+            assessed,
         )
     report("judged", len(files), len(files))
 

@@ -31,12 +31,3 @@ class Comparison:
         """A JSON-serialisable mapping with the ratio."""
         return {**asdict(self), "ratio": self.ratio}
 
-
-def focal_length_mm(pixel_um: float, scale_arcsec_per_px: float) -> float:
-    """Focal length in mm that gives pixels of that size that scale (small-angle, exact to 1e-9)."""
-    return 206.264806 * pixel_um / scale_arcsec_per_px
-
-
-def sky_e_per_px(sky_adu: float, bias_adu: float, dark_e: float, gain_e_per_adu: float) -> float:
-    """Electrons of sky in a pixel: level less bias, in electrons, less the dark current's."""
-    return (sky_adu - bias_adu) * gain_e_per_adu - dark_e
