@@ -61,8 +61,8 @@ def test_sky_near_lists_brightest_first(slowglass):
     assert len(mags) == 5
     assert mags == sorted(mags)
     assert all(star["distance_deg"] <= 1.0 for star in found["stars"])
-    nearest, away_deg = found["objects"][0]
-    assert (nearest["name"], away_deg) == ("M15", 0.0)
+    nearest = found["objects"][0]
+    assert (nearest["object"]["name"], nearest["distance_deg"]) == ("M15", 0.0)
     assert "M15" in slowglass("sky", "near", "322.493 12.167").out
 
 

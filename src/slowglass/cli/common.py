@@ -37,6 +37,17 @@ SiteOption = Annotated[
     ),
 ]
 
+FramesKitOption = Annotated[
+    str | None,
+    typer.Option(
+        "--kit", metavar="FILE", help="Kit that took the frames; else your own, if you have one."
+    ),
+]
+FramesSiteOption = Annotated[
+    str | None,
+    typer.Option("--site", metavar="FILE", help="Site the frames were taken from; else your own."),
+]
+
 
 def open_workbench(
     kit: str | None = None, site: str | None = None, report: Report = silent

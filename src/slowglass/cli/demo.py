@@ -22,9 +22,9 @@ def demo(
     once: Annotated[
         bool, typer.Option("--once", help="Make the night and stop, without the web page.")
     ] = False,
-    no_browser: Annotated[
-        bool, typer.Option("--no-browser", help="Do not open a browser window.")
-    ] = False,
+    browser: Annotated[
+        bool, typer.Option("--browser/--no-browser", help="Open a browser window, or not.")
+    ] = True,
     port: PortOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -49,7 +49,7 @@ def demo(
             files.add_row(str(path))
         out.print(files)
     if not once:
-        serve_folder(result.folder, port=port, open_browser=not no_browser)
+        serve_folder(result.folder, port=port, open_browser=browser)
 
 
 def _shown(value: object) -> str:

@@ -8,8 +8,8 @@ from typing import Annotated, Any
 import typer
 
 from slowglass.cli.common import (
+    FramesKitOption,
     JsonOption,
-    KitOption,
     console,
     facts,
     open_workbench,
@@ -39,7 +39,7 @@ def finish(
         str | None,
         typer.Option("--near", metavar="PLACE", help="Where the frames point, for coordinates."),
     ] = None,
-    kit: KitOption = None,
+    kit: FramesKitOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Finish a folder of frames into a picture.

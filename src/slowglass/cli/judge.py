@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from slowglass.cli.common import (
+    FramesKitOption,
+    FramesSiteOption,
     JsonOption,
-    KitOption,
-    SiteOption,
     console,
     facts,
     open_workbench,
@@ -48,8 +48,8 @@ def judge(
     write_wcs: Annotated[
         bool, typer.Option("--write-wcs", help="Save the coordinates found beside each frame.")
     ] = False,
-    kit: KitOption = None,
-    site: SiteOption = None,
+    kit: FramesKitOption = None,
+    site: FramesSiteOption = None,
     as_json: JsonOption = False,
 ) -> int:
     """Judge frames and say what to do next.

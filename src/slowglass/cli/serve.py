@@ -23,10 +23,15 @@ def serve(
         Path, typer.Argument(metavar="[FOLDER]", help="Folder of the night to show.")
     ] = Path("demo-night"),
     host: Annotated[
-        str, typer.Option("--host", help="Address to listen on; this machine's only.")
+        str,
+        typer.Option(
+            "--host", metavar="ADDRESS", help="Address to listen on; this machine's only."
+        ),
     ] = "127.0.0.1",
     port: PortOption = None,
-    browser: Annotated[bool, typer.Option("--browser", help="Open a browser window.")] = False,
+    browser: Annotated[
+        bool, typer.Option("--browser/--no-browser", help="Open a browser window, or not.")
+    ] = False,
     kit: KitOption = None,
     site: SiteOption = None,
 ) -> None:

@@ -65,7 +65,7 @@ def near(
         float, typer.Option("--radius", metavar="DEG", min=0.01, max=20.0, help="How far to look.")
     ] = 1.0,
     limit: Annotated[
-        int, typer.Option("--limit", min=1, max=1000, help="At most so many stars.")
+        int, typer.Option("--limit", metavar="N", min=1, max=1000, help="At most so many stars.")
     ] = 15,
     as_json: JsonOption = False,
 ) -> None:
@@ -91,13 +91,14 @@ def near(
     out.print(stars)
     if around.objects:
         objects = table("Objects", "object", "kind", "mag", "size", "away", right=(2, 3, 4))
-        for thing, away in around.objects:
+        for found in around.objects:
+            thing = found.object
             objects.add_row(
                 thing.title,
                 thing.kind,
                 or_dash(thing.mag, ".1f"),
                 or_dash(thing.major_arcmin, ".1f", "′"),
-                f"{away * 60:.0f}′",
+                f"{found.distance_deg * 60:.0f}′",
             )
         out.print(objects)
 

@@ -24,6 +24,14 @@ class NearStar:
 
 
 @dataclass(frozen=True)
+class NearObject:
+    """An object near a place."""
+
+    object: SkyObject
+    distance_deg: float
+
+
+@dataclass(frozen=True)
 class Surroundings:
     """A place with the brightest stars and the nearest objects around it."""
 
@@ -32,8 +40,8 @@ class Surroundings:
     stars_within: int
     """All catalogue stars inside the circle, of which ``stars`` shows the brightest."""
     stars: tuple[NearStar, ...]
-    objects: tuple[tuple[SkyObject, float], ...]
-    """Objects with their distance in degrees, nearest first."""
+    objects: tuple[NearObject, ...]
+    """Nearest first."""
 
 
 def surroundings(place: Place, sky: Sky, *, radius_deg: float, limit: int) -> Surroundings:
@@ -53,7 +61,10 @@ def surroundings(place: Place, sky: Sky, *, radius_deg: float, limit: int) -> Su
         for i in range(min(limit, len(found)))
     )
     objects = tuple(
-        (thing, float(separation_deg(place.ra_deg, place.dec_deg, thing.ra_deg, thing.dec_deg)))
+        NearObject(
+            thing,
+            float(separation_deg(place.ra_deg, place.dec_deg, thing.ra_deg, thing.dec_deg)),
+        )
         for thing in sky.objects.near(place.ra_deg, place.dec_deg, radius_deg)[:limit]
     )
     return Surroundings(place, radius_deg, len(found), stars, objects)
