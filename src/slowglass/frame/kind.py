@@ -47,7 +47,7 @@ def kind_from_name(name: str) -> Kind:
 
 
 def _kind_from_content(frame: Frame) -> tuple[Kind, str]:
-    picture, factor = luminance(frame)
+    picture, _ = luminance(frame)
     if min(picture.shape, default=0) < 32:
         return "unknown", "it is too small to tell"
     step = max(1, min(picture.shape) // 256)
@@ -57,10 +57,13 @@ def _kind_from_content(frame: Frame) -> tuple[Kind, str]:
     noise = 1.4826 * float(np.median(np.abs(picture[::7, ::5] - level)))
     stars = _stars_stand_out(frame)
     exposure_s = frame.header.exposure_s
+    brief = exposure_s is None or exposure_s <= 30.0
+    if 0.25 < share < 0.9 and stars < 25 and brief:  # a twilight flat may show a few
+        return "flat", f"evenly lit to {share:.0%} of the range"
     if stars:
         return "light", f"{stars} stars stand out of it"
     if 0.12 < share < 0.9:
-        return "flat", f"evenly lit to {share:.0%} of the range, no stars"
+        return "flat", f"evenly lit to {share:.0%} of the range, without stars"
     if exposure_s is not None and exposure_s <= _BIAS_LONGEST_S:
         return "bias", f"no light, and an exposure of {exposure_s:g} s"
     if abs(level) < max(3.0 * noise, 0.004 * frame.white_adu) and frame.black_adu > 0:

@@ -262,14 +262,9 @@ def _results(
     g2 = np.stack([2.0 * b, -2.0 * total, 2.0 * b], axis=1) / (total**2)[:, None]
     block = covariance[:, 2:5, 2:5]
     variance = sum(np.einsum("ni,nij,nj->n", g, block, g) for g in (g1, g2))
-    peaks = linear[:, 1::2].sum(1)
-    noise = np.sqrt(cost / degrees)
-    ok = (
-        (peaks > 3.0 * noise)
-        & np.isfinite(variance)
-        & (variance < 0.5)
-        & (np.hypot(e1, e2) < 0.985)
-    )
+    positive = linear[:, 1::2].sum(1) > 0
+    # a shape known to worse than a quarter says nothing of the star
+    ok = positive & np.isfinite(variance) & (variance < 0.06) & (np.hypot(e1, e2) < 0.985)
     fwhm = 2.0 * determinant**-0.25
 
     def kept(column: Floats) -> Floats:
