@@ -110,6 +110,7 @@ def test_projection_at_the_pole_round_trips():
         ({"CTYPE1": "RA---SIN"}, "not plain TAN"),
         ({"CRVAL1": "east"}, "no usable TAN solution"),
         ({"CD1_1": 0.0}, "singular"),
+        ({"LONPOLE": 0.0}, "LONPOLE is 0"),
     ],
 )
 def test_headers_it_cannot_use_are_refused(change, words):

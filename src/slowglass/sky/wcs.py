@@ -148,6 +148,8 @@ class TanWcs:
             "CD1_2": self.cd[0][1],
             "CD2_1": self.cd[1][0],
             "CD2_2": self.cd[1][1],
+            # The default is 0 for a frame centred exactly on the north pole.
+            "LONPOLE": 180.0,
             "RADESYS": "ICRS",
         }
 
@@ -162,10 +164,15 @@ class TanWcs:
                 )
             number = {k: float(cards[k]) for k in ("CRVAL1", "CRVAL2", "CRPIX1", "CRPIX2")}
             cd = [float(cards.get(k, 0.0)) for k in ("CD1_1", "CD1_2", "CD2_1", "CD2_2")]
+            lonpole = float(cards.get("LONPOLE", 180.0 if number["CRVAL2"] < 90.0 else 0.0))
         except (KeyError, TypeError, ValueError) as error:
             raise SlowglassError(
                 f"no usable TAN solution in the header ({error})", "solve the frame afresh"
             ) from error
+        if lonpole != 180.0:
+            raise SlowglassError(
+                f"LONPOLE is {lonpole:g}; only 180 is understood", "solve the frame afresh"
+            )
         if abs(cd[0] * cd[3] - cd[1] * cd[2]) == 0.0:
             raise SlowglassError("the header's CD matrix is singular", "solve the frame afresh")
         return cls(
