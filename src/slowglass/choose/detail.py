@@ -23,7 +23,6 @@ from slowglass.choose.rank import (
 from slowglass.choose.sift import LONGEST_EXPOSURE_S, SESSION_MIN
 from slowglass.choose.visibility import (
     BETWEEN_FRAMES_S,
-    TARGET_SNR,
     answer_for,
     light_rates,
     minutes_to_snr,
@@ -31,6 +30,7 @@ from slowglass.choose.visibility import (
     total_snr,
 )
 from slowglass.expose.noise import sky_limited_s, suggest_exposure
+from slowglass.expose.plan import WANTED_SNR
 from slowglass.expose.profile import family
 from slowglass.expose.tracking import (
     HOLD_SHARE,
@@ -123,6 +123,8 @@ def candidate(
     reason = reason_words(
         looks=_looks(obj, major, minor),
         fits=fits.answer,
+        fraction=fits.fraction,
+        snr_single=shows.snr_single,
         minutes_to_target=shows.minutes_to_target_snr,
         session_min=min(SESSION_MIN, moment.minutes_up),
         snr_total=shows.snr_total,
@@ -185,9 +187,9 @@ def _exposures(
     frames = int(session * 60.0 / (exposure + BETWEEN_FRAMES_S))
     what = "a member star" if family(obj.kind) == "cluster" else "its bright part"
     if minutes <= session:
-        when = f"{TARGET_SNR:.0f} after {max(1, round(minutes))} min"
+        when = f"{WANTED_SNR:.0f} after {max(1, round(minutes))} min"
     else:
-        when = f"{TARGET_SNR:.0f} would take {_long(minutes)}"
+        when = f"{WANTED_SNR:.0f} would take {_long(minutes)}"
     used = float(believable_mag(obj.kind, obj.mag or math.nan, axes[0], axes[1]))
     doubt = ""
     if obj.mag is not None and used - obj.mag > DOUBT_MAG:

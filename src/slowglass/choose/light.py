@@ -38,7 +38,7 @@ BRIGHTEST_MEAN_MAG_ARCSEC2 = {"galaxy": 20.5, "hydrogen": 21.5, "reflection": 21
 """Mean brightness inside the catalogued outline beyond which a magnitude is not believed. One
 catalogued galaxy to 13 mag in thirty is brighter, nearly all through a star in front or an
 outline too small; nebulae often carry the magnitude of the star that lights them."""
-STAND_OUT_SNR = 20.0
+STAND_OUT_SNR = 15.0
 NEBULOUS_CORE_AXIS = 0.25
 """Axis of the bright middle of a cluster with nebula over the catalogued axis: 20′ of 90′ for
 the great winter nebula."""
@@ -138,10 +138,10 @@ def parts_to_see(
     """Separate things a picture of each object shows, arrays (n,).
 
     Of a surface, the star widths its outline holds. Of a cluster, the members that stand out
-    in one exposure: some three are within two magnitudes of the whole cluster's, and their
+    in one exposure: some four are within two magnitudes of the whole cluster's, and their
     number grows as 10^(0.2 m), as in the exposure model.
     """
     if part.stars_mag is None:
         return major_arcmin * minor_arcmin * 3600.0 / fwhm_arcsec**2
     deeper = MEMBER_MAG - 2.0 + 2.5 * np.log10(np.maximum(snr_single, 1e-3) / STAND_OUT_SNR)
-    return 3.0 * 10.0 ** (0.2 * deeper)
+    return 4.0 * 10.0 ** (0.2 * deeper)

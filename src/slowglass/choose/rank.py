@@ -10,15 +10,15 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.choose.framing import COMFORTABLE
-from slowglass.choose.visibility import BARE_SNR
+from slowglass.choose.visibility import BARE_SNR, GOOD_SNR
 
 Floats = npt.NDArray[np.float64]
 
-FULL_DETAIL_PARTS = 60.0
+FULL_DETAIL_PARTS = 100.0
 """Separate things to see (star widths of a surface, or members of a cluster) from which more
 add little."""
 LEAST_PARTS = 4.0
-BEST_SNR = 200.0
+BEST_SNR = 400.0
 """Signal to noise per resolution element beyond which a picture gains little."""
 WORTHLESS_SNR = 1.5
 HIGH_ALT_DEG = 50.0
@@ -53,7 +53,8 @@ def holds_score(hold_time_s: Floats, wanted_s: Floats) -> Floats:
 
 def reach_score(altitude_deg: Floats, minutes_up: Floats, hop_legs: Floats) -> Floats:
     """How easily it is reached, 0 to 1: height, time and hop; 0 when it never comes up."""
-    height = np.clip(np.sin(np.radians(altitude_deg)) / np.sin(np.radians(HIGH_ALT_DEG)), 0.0, 1.0)
+    lift = np.sin(np.radians(altitude_deg)) / np.sin(np.radians(HIGH_ALT_DEG))
+    height = np.sqrt(np.clip(lift, 0.0, 1.0))
     time = np.sqrt(np.clip(minutes_up / LONG_WINDOW_MIN, 0.0, 1.0))
     hop = 1.0 / (1.0 + 0.02 * np.maximum(hop_legs - 1.0, 0.0))
     return np.where(minutes_up > 0, height * time * hop, 0.0)
@@ -68,6 +69,8 @@ def reason_words(
     *,
     looks: str,
     fits: str,
+    fraction: float | None,
+    snr_single: float,
     minutes_to_target: float,
     session_min: float,
     snr_total: float,
@@ -82,10 +85,13 @@ def reason_words(
     anchor: str | None,
 ) -> str:
     """One or two sentences for a person: what speaks for the object tonight, then what against."""
-    if minutes_to_target <= session_min:
-        minutes = max(1, round(minutes_to_target))
-        unit = "minute" if minutes == 1 else "minutes"
-        praise = f"shows well after {minutes} {unit} of {exposure_s:g} s exposures"
+    if snr_single >= GOOD_SNR:
+        praise = f"shows well in a single {exposure_s:g} s exposure"
+    elif minutes_to_target <= session_min:
+        minutes = max(2, round(minutes_to_target))
+        praise = f"smooth after {minutes} minutes of {exposure_s:g} s exposures"
+    elif snr_total >= GOOD_SNR:
+        praise = f"shows, with some grain, after {session_min:.0f} minutes"
     elif snr_total >= BARE_SNR:
         praise = f"{session_min:.0f} minutes of {exposure_s:g} s exposures bring it out faintly"
     else:
@@ -97,7 +103,8 @@ def reason_words(
     if fits == "no":
         against.append("it is too large for the frame")
     elif fits == "barely":
-        against.append("it is a tight fit")
+        tight = fraction is None or fraction <= 1.0
+        against.append("it is a tight fit" if tight else "only its bright core fits the frame")
     if hold_time_s < 0.5 * wanted_s:
         against.append(
             f"it wants exposures of {_span(wanted_s)} and the mount holds {hold_time_s:.0f} s"

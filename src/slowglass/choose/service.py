@@ -10,18 +10,19 @@ from slowglass.choose.answers import Candidate, Choice, MoonTonight
 from slowglass.choose.detail import HopSummary, Moment, candidate
 from slowglass.choose.sift import Sifted, sift
 from slowglass.errors import UsageError
+from slowglass.expose.plan import star_width_arcsec
 from slowglass.find.hour import coming_night, darkest_window, moments_between, site_night
 from slowglass.find.moves import usable_move
 from slowglass.find.service import anchor_limit_mag, route_to
 from slowglass.kit.model import Kit, Site
-from slowglass.kit.optics import airy_fwhm_arcsec, star_fwhm_arcsec
 from slowglass.progress import Report, silent
 from slowglass.sky.night import Night
 from slowglass.sky.place import Place
 from slowglass.sky.store import Sky
 
-REFINED = 40
-"""Objects at the top of the sifted list for which the tracking and the hop are worked out."""
+REFINED = 30
+"""At least so many objects at the top of the sifted list have their tracking and hop worked
+out; at most three times as many, however long a list is asked for."""
 
 
 def choose_tonight(
@@ -53,10 +54,10 @@ def choose_tonight(
             f"the sky does not get fully dark: planned for {tonight.darkness} twilight, "
             "whose light is counted"
         )
-    report("choosing: sifting the catalogue", 0, REFINED + 1)
+    report("choosing: sifting the catalogue", 0, 1)
     moments = moments_between(*window)
     slice_min = (window[1] - window[0]).total_seconds() / 60.0 / len(moments)
-    fwhm = star_fwhm_at(kit, site)
+    fwhm = star_width_arcsec(kit, site)
     move = usable_move(kit)
     anchors = sky.stars.brightest(mag_limit=anchor_limit_mag(site))
     sifted = sift(
@@ -70,13 +71,13 @@ def choose_tonight(
         max_leg_deg=move.max_leg_deg,
     )
     found: list[Candidate] = []
-    refined = max(REFINED, min(limit, 2 * REFINED))
-    for i in range(min(len(sifted.rows), max(refined, limit))):
-        if i < refined:
-            report("choosing: working out the best", i + 1, refined + 1)
+    refined = max(REFINED, min(limit + 10, 3 * REFINED))
+    worked = min(len(sifted.rows), max(refined, limit))
+    for i in range(worked):
+        report("choosing: working out the best", i, worked)
         found.append(_candidate(i, sifted, kit, site, sky, fwhm, exact_hop=i < refined))
     found.sort(key=lambda c: -c.score)
-    report("choosing: done", refined + 1, refined + 1)
+    report("choosing: done", worked, worked)
     reason = "" if found else f"nothing worth a frame clears the skyline of {site.name} that night"
     return _choice(
         tonight,
@@ -85,14 +86,6 @@ def choose_tonight(
         note=note,
         reason=reason,
     )
-
-
-def star_fwhm_at(kit: Kit, site: Site) -> float:
-    """Usual width of a star with this kit at this site, arcsec: air, diffraction and shake."""
-    diffraction = airy_fwhm_arcsec(
-        kit.optics.aperture_mm, obstruction_fraction=kit.optics.obstruction_fraction
-    )
-    return star_fwhm_arcsec(site.seeing_arcsec, diffraction, 2.354820 * kit.mount.shake_arcsec)
 
 
 def _candidate(

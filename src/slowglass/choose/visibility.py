@@ -7,6 +7,7 @@ electrons, from the same photon counts and noise as the exposure plan.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -15,6 +16,7 @@ import numpy.typing as npt
 
 from slowglass.choose.light import BrightPart
 from slowglass.expose.noise import APERTURE_FWHM, APERTURE_SHARE, resolution_pixels, snr
+from slowglass.expose.plan import WANTED_SNR
 from slowglass.expose.signal import (
     bands,
     extinction_factor,
@@ -28,10 +30,12 @@ from slowglass.kit.model import Kit
 Floats = npt.NDArray[np.float64]
 Answer = Literal["yes", "barely", "no"]
 
-TARGET_SNR = 10.0
+GOOD_SNR = 10.0
 """Per resolution element: structure is seen, not just presence."""
 BARE_SNR = 3.0
 """Per resolution element: there, and no more."""
+PIXEL_BLUR_PX = 0.8
+"""What the square pixel and the colour mosaic add to a star's width, as in the exposure plan."""
 BETWEEN_FRAMES_S = 2.0
 """Read-out and shutter between two exposures."""
 
@@ -71,7 +75,7 @@ def light_rates(
 ) -> Rates:
     """Rates of bright parts with this kit, through that much air, under that sky; arrays (n,)."""
     optics, camera = kit.optics, kit.camera
-    fwhm_px = fwhm_arcsec / kit.scale_arcsec_per_px
+    fwhm_px = math.hypot(fwhm_arcsec / kit.scale_arcsec_per_px, PIXEL_BLUR_PX)
     through_air = (
         extinction_factor(extinction_mag, 1.0, bands(camera)) ** np.asarray(airmass)[:, None]
     )
@@ -124,7 +128,7 @@ def minutes_to_snr(
     exposure_s: npt.ArrayLike,
     keeper_fraction: npt.ArrayLike,
     *,
-    wanted_snr: float = TARGET_SNR,
+    wanted_snr: float = WANTED_SNR,
 ) -> Floats:
     """Minutes at the telescope until the keepers together reach a signal to noise; inf if never."""
     with np.errstate(divide="ignore"):
@@ -136,4 +140,4 @@ def minutes_to_snr(
 
 def answer_for(snr_total: float) -> Answer:
     """The answer a total signal to noise gives."""
-    return "yes" if snr_total >= TARGET_SNR else "barely" if snr_total >= BARE_SNR else "no"
+    return "yes" if snr_total >= GOOD_SNR else "barely" if snr_total >= BARE_SNR else "no"
