@@ -186,3 +186,16 @@ def test_name_keys_and_spacing():
     assert name_key("The Witch Head Nebula") == name_key("witch head nebula")
     assert spaced("NGC0253") == "NGC 253"
     assert spaced("Mel022") == "Mel 22"
+
+
+def test_common_names_read_well(sky):
+    assert sky.objects.get("NGC 253").title == "NGC 253 (Sculptor Galaxy)"
+    assert sky.objects.get("M76").title == "M76 (Little Dumbbell Nebula)"
+    assert sky.objects.get("M1").title == "M1 (Crab Nebula)"
+    assert sky.objects.get("M15").title == "M15"
+    assert sky.objects.get("Theta Car Cluster").id == "IC2602"
+    for found in sky.objects.all():
+        assert len(set(found.common_names)) == len(found.common_names)
+        for name in found.common_names:
+            assert name == name.strip()
+            assert not name.startswith("the ")

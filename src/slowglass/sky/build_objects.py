@@ -175,9 +175,42 @@ def _duplicate_of(record: sqlite3.Row) -> str:
     return ""
 
 
+FIRST_NAMES = {
+    "NGC0253": "Sculptor Galaxy",
+    "NGC0457": "Owl Cluster",
+    "NGC0650": "Little Dumbbell Nebula",
+    "NGC1976": "Orion Nebula",
+    "NGC2632": "Beehive Cluster",
+    "NGC3031": "Bode's Galaxy",
+    "NGC5457": "Pinwheel Galaxy",
+    "NGC6618": "Omega Nebula",
+    "NGC6705": "Wild Duck Cluster",
+    "NGC6960": "Western Veil",
+    "NGC7662": "Blue Snowball",
+}
+"""Names in wide use that OpenNGC lacks, or puts after a rarer one; ours go first."""
+
+GREEK = {
+    "chi": "Chi", "eta": "Eta", "gam": "Gamma", "kappa": "Kappa", "lam": "Lambda",
+    "omega": "Omega", "omi": "Omicron", "rho": "Rho", "tet": "Theta",
+}  # fmt: skip
+
+
+def _common_names(record: sqlite3.Row) -> list[str]:
+    """Common names in title case, Greek letters spelt out, the best known first."""
+    first = [FIRST_NAMES[record["name"]]] if record["name"] in FIRST_NAMES else []
+    listed = [c for c in (record["commonnames"] or "").split(",") if c.strip()]
+    return list(dict.fromkeys(first + [_tidy_common(c) for c in listed]))
+
+
 def _tidy_common(name: str) -> str:
     plain = re.sub(r"^the\s+", "", name.strip())
-    return re.sub(r"\bnebula$", "Nebula", plain[:1].upper() + plain[1:])
+    head, _, rest = plain.partition(" ")
+    plain = f"{GREEK.get(head, head)} {rest}".strip()
+    # A lone small letter is a star's own name: "h Persei".
+    if not re.match(r"[a-z]\b", plain):
+        plain = plain[:1].upper() + plain[1:]
+    return re.sub(r"\bnebula$", "Nebula", plain)
 
 
 def _object_row(record: sqlite3.Row) -> dict[str, Any]:
@@ -185,7 +218,6 @@ def _object_row(record: sqlite3.Row) -> dict[str, Any]:
     mag, source, doubtful = visual_magnitude(kind, record["vmag"], record["bmag"])
     major, minor = record["majax"] or None, record["minax"] or None
     name = f"M{int(record['messier'])}" if record["messier"] else spaced(record["name"])
-    common = [_tidy_common(c) for c in (record["commonnames"] or "").split(",") if c.strip()]
     ids = [i.strip() for i in (record["identifiers"] or "").split(",") if i.strip()]
     if record["messier"] and not record["name"].startswith("M0"):
         ids.insert(0, spaced(record["name"]))
@@ -193,7 +225,7 @@ def _object_row(record: sqlite3.Row) -> dict[str, Any]:
     return {
         "id": _plain_id(record["name"]),
         "name": name,
-        "common_names": common,
+        "common_names": _common_names(record),
         "kind": kind,
         "constellation": constellation,
         "ra_deg": float(np.degrees(record["ra"])) % 360.0,

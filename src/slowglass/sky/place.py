@@ -27,8 +27,8 @@ class Place:
 _NUMBER = r"[0-9]+(?:\.[0-9]*)?|\.[0-9]+"
 _DECIMAL = re.compile(rf"^\s*([+-]?(?:{_NUMBER}))\s*[°d]?[\s,;]+([+-]?(?:{_NUMBER}))\s*[°d]?\s*$")
 _SEXAGESIMAL = re.compile(
-    rf"^\s*(\d{{1,2}})\s*[h:\s]\s*(\d{{1,2}})\s*[m:′'\s]?\s*({_NUMBER})?\s*[s″\"]?\s*[,;]?\s*"
-    rf"([+-])\s*(\d{{1,2}})\s*[°d:\s]\s*(\d{{1,2}})\s*[′'m:\s]?\s*({_NUMBER})?\s*[″\"s]?\s*$"
+    rf"^\s*(\d{{1,2}})\s*[h:\s]\s*({_NUMBER})\s*[m:′'\s]?\s*({_NUMBER})?\s*[s″\"]?\s*[,;]?\s*"
+    rf"([+-])\s*(\d{{1,2}})\s*[°d:\s]?\s*({_NUMBER})?\s*[′'m:\s]?\s*({_NUMBER})?\s*[″\"s]?\s*$"
 )
 
 
@@ -49,8 +49,8 @@ def parse_coordinates(text: str) -> tuple[float, float] | None:
         match = _SEXAGESIMAL.match(plain)
         if not match:
             return None
-        hours, minutes, seconds = int(match[1]), int(match[2]), float(match[3] or 0)
-        degrees, arcmin, arcsec = int(match[5]), int(match[6]), float(match[7] or 0)
+        hours, minutes, seconds = int(match[1]), float(match[2]), float(match[3] or 0)
+        degrees, arcmin, arcsec = int(match[5]), float(match[6] or 0), float(match[7] or 0)
         if hours >= 24 or max(minutes, seconds, arcmin, arcsec) >= 60:
             raise UsageError(
                 f"“{text.strip()}” has hours above 23 or minutes or seconds above 59",
