@@ -122,3 +122,38 @@ def test_sun_and_moon_altitudes_agree_with_skyfield(skyfield_kit):
 def test_arrays_in_arrays_out():
     assert moon_radec(TIMES)[0].shape == TIMES.shape
     assert sun_alt_deg(TIMES, latitude_deg=0.0, longitude_deg=0.0).shape == TIMES.shape
+
+
+@pytest.mark.parametrize(
+    ("when", "ra"),
+    [
+        # skyfield documentation, seasons of 2018 (REFERENCES §3).
+        ((2018, 3, 20, 16, 15, 27), 0.0),
+        ((2018, 6, 21, 10, 7, 18), 90.0),
+        ((2018, 9, 23, 1, 54, 6), 180.0),
+        ((2018, 12, 21, 22, 22, 44), 270.0),
+    ],
+)
+def test_seasons_of_2018(when, ra):
+    ours, _ = of_date(*sun_radec(unix(*when)), unix(*when))
+    # The Sun moves 1″ in 24 s; the times are rounded to 1 s.
+    assert abs((float(ours) - ra + 180) % 360 - 180) < 0.5 * ARCSEC
+
+
+@pytest.mark.parametrize(
+    ("when", "phase"),
+    [
+        # New 2018-09-09 18:01:28Z, last quarter 2018-09-03 02:37:24Z (skyfield documentation);
+        # new Moon of Meeus example 49.a, 1977-02-18 3h37m42s TD (TT − UTC 48.2 s).
+        ((2018, 9, 9, 18, 1, 28), 0.0),
+        ((2018, 9, 3, 2, 37, 24), 270.0),
+        ((1977, 2, 18, 3, 36, 54), 0.0),
+    ],
+)
+def test_moments_of_moon_phases(when, phase):
+    moment = unix(*when)
+    obliquity = 23.4393
+    moon = ecliptic_longitude_deg(*map(float, of_date(*moon_radec(moment), moment)), obliquity)
+    sun = ecliptic_longitude_deg(*map(float, of_date(*sun_radec(moment), moment)), obliquity)
+    # Half a minute of time is 15″ of the Moon's gain on the Sun; the obliquity adds a few.
+    assert abs((moon - sun - phase + 180) % 360 - 180) < 25 * ARCSEC

