@@ -199,3 +199,12 @@ def test_common_names_read_well(sky):
         for name in found.common_names:
             assert name == name.strip()
             assert not name.startswith("the ")
+
+
+def test_a_name_cut_short_is_enough_if_only_one_fits(sky):
+    assert sky.objects.get("Ring").name == "M57"
+    assert sky.objects.get("whirlpool").name == "M51"
+    with pytest.raises(UsageError, match=r"M97 \(Owl Nebula\)"):
+        sky.objects.get("owl")
+    assert sky.objects.find("nebula") is None
+    assert sky.objects.find("leo") is None

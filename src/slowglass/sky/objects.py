@@ -109,11 +109,18 @@ class ObjectCatalogue:
         if not key:
             return None
         index = self._aliases.get(key)
-        if index is None and len(key) >= 5 and not key[-1].isdigit():
-            fits = {i for alias, i in self._aliases.items() if key in alias}
+        if index is None and not any(c.isdigit() for c in key):
+            fits = set(self._starting(key)) if len(key) >= 4 else set()
+            if not fits and len(key) >= 5:
+                fits = {i for alias, i in self._aliases.items() if key in alias}
             if len(fits) == 1:
                 index = fits.pop()
         return None if index is None else self._object(index)
+
+    def _starting(self, key: str) -> list[int]:
+        """Rows with a name that begins with a key, shortest name first."""
+        fits = [(len(a), a, i) for a, i in self._aliases.items() if a.startswith(key)]
+        return list(dict.fromkeys(i for _, _, i in sorted(fits)))
 
     def get(self, name: str) -> SkyObject:
         """The object of a name ("M15", "ngc 7078", "Cat's Eye Nebula"); else UsageError."""
@@ -130,12 +137,11 @@ class ObjectCatalogue:
         """Up to n titles of objects whose names resemble the given one."""
         key = name_key(name)
         close = difflib.get_close_matches(key, self._aliases.keys(), n=3 * n, cutoff=0.6)
-        titles: list[str] = []
-        for alias in close:
-            title = self._object(self._aliases[alias]).title
-            if title not in titles:
-                titles.append(title)
-        return titles[:n]
+        rows = [self._aliases[alias] for alias in close]
+        if len(key) >= 3 and not any(c.isdigit() for c in key):
+            rows = self._starting(key)[:n] + rows
+        titles = dict.fromkeys(self._object(row).title for row in rows)
+        return list(titles)[:n]
 
     def near(self, ra_deg: float, dec_deg: float, radius_deg: float) -> tuple[SkyObject, ...]:
         """Objects whose centres lie within a radius, nearest first."""

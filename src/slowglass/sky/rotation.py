@@ -30,7 +30,7 @@ class EarthRotation:
 
 @lru_cache(maxsize=1)
 def _table() -> tuple[Floats, Floats, Floats, Floats]:
-    """MJD, UT1−TAI-like continuous difference, pole x and pole y in arcseconds."""
+    """MJD, UT1−UTC in seconds, pole x and pole y in arcseconds; empty with no table."""
     spec = find_spec("astropy_iers_data")
     empty = np.zeros(0)
     if spec is None or not spec.submodule_search_locations:
