@@ -161,7 +161,7 @@ def test_help_and_kit_load_nothing_heavy():
         "import sys\n"
         "from slowglass.cli.main import run\n"
         "run(['--help']); run(['kit', '--json']); run(['site', '--json'])\n"
-        "heavy = ('astropy', 'scipy', 'numba', 'cv2', 'rawpy', 'nicegui', 'sep')\n"
+        "heavy = ('astropy', 'scipy', 'numba', 'cv2', 'rawpy', 'sep', 'starlette', 'uvicorn')\n"
         "print([m for m in heavy if m in sys.modules], file=sys.stderr)\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
