@@ -31,6 +31,7 @@ OBJECTS = [
     thing("open cluster", 5.8, 9.0),
     thing("emission nebula", 6.0, 20.0, 10.0),
     thing("reflection nebula", 9.0, 5.0),
+    thing("cluster with nebula", 6.0, 20.0, 14.0),
 ]
 
 
@@ -115,6 +116,28 @@ def test_globular_stars_follow_the_cluster():
     assert np.median(radius) == pytest.approx(np.interp(0.5 * law[-1], law, r), rel=0.1)
     brightest = -2.5 * math.log10(stars.share.max()) + 6.3
     assert 12.0 <= brightest < 13.5
+
+
+def test_half_light_radius_holds_half():
+    """The stated ellipse holds half of the smooth light, measured on the rendered stamp."""
+    for obj in (OBJECTS[0], OBJECTS[7]):
+        model = object_model(obj)
+        inside = total = 0.0
+        for part in model.smooth:
+            wcs = frame_wcs()
+            stamp, left, top = render_part(
+                part, wcs, 30.0, 20.0, width_px=1400, height_px=1400, kernel=None
+            )
+            y, x = np.mgrid[top : top + stamp.shape[0], left : left + stamp.shape[1]]
+            ra, dec = wcs.pixel_to_sky(x, y)
+            east = (ra - 30.0) * math.cos(math.radians(20.0)) * 3600.0
+            north = (dec - 20.0) * 3600.0
+            turn = math.radians(obj.position_angle_deg)
+            u = east * math.sin(turn) + north * math.cos(turn)
+            v = (east * math.cos(turn) - north * math.sin(turn)) / model.axis_ratio
+            inside += stamp[np.hypot(u, v) < model.half_light_arcsec].sum()
+            total += stamp.sum()
+        assert inside / total == pytest.approx(0.5, abs=0.04)
 
 
 def test_cluster_leaves_catalogue_stars_alone():

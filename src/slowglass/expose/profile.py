@@ -13,7 +13,8 @@ from __future__ import annotations
 import math
 import zlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +27,7 @@ Floats = npt.NDArray[np.float64]
 ASSUMED_MAG_ARCSEC2 = {"emission nebula": 22.5, "supernova remnant": 23.5}
 ASSUMED_OTHER_MAG_ARCSEC2 = 23.0
 """Mean brightness where the catalogue gives none, typical of the kind."""
+NEBULOUS = "cluster with nebula"
 GALAXY_EDGE_V_MAG_ARCSEC2 = 24.2
 """25 B mag/arcsec², the isophote of catalogued sizes, at B−V = 0.8."""
 _TABLE = 1024
@@ -81,12 +83,14 @@ class ObjectModel:
     axis_ratio: float
     light: Light
     assumed: str = ""
+    extended_share: float = 1.0
+    """Share of the light that the half-light ellipse is of (the rest is scattered stars)."""
 
     @property
     def mean_mag_arcsec2(self) -> float:
         """Mean brightness inside the half-light ellipse."""
         area = math.pi * self.half_light_arcsec**2 * self.axis_ratio
-        return self.mag + 2.5 * math.log10(2.0 * area)
+        return self.mag + 2.5 * math.log10(2.0 * area / self.extended_share)
 
     @property
     def peak_mag_arcsec2(self) -> float:
@@ -165,7 +169,9 @@ def object_model(
         "hydrogen": _cloud,
         "reflection": _cloud,
     }
-    smooth, members, half = builders[shape](
+    nebulous = obj.kind == NEBULOUS
+    build = _cluster_in_cloud if nebulous else builders[shape]
+    smooth, members, half = build(
         mag=mag,
         major=major,
         ratio=ratio,
@@ -176,7 +182,8 @@ def object_model(
         brightest=brightest_member_mag,
         elsewhere=light_in_catalogue,
     )
-    return ObjectModel(mag, smooth, members, half, ratio, light_of(obj.kind), assumed)
+    light: Light = "hydrogen" if nebulous else light_of(obj.kind)
+    return ObjectModel(mag, smooth, members, half, ratio, light, assumed, 0.5 if nebulous else 1.0)
 
 
 def radii_arcsec(reach_arcsec: float, n: int = _TABLE) -> Floats:
@@ -225,7 +232,7 @@ def _galaxy(
         reach_arcsec=float(r[-1]),
         axis_ratio=ratio,
         position_angle_deg=angle,
-        texture=0.75,
+        texture=0.5,
         texture_scale_arcsec=5.0 * h,
         seed=seed,
     )
@@ -432,22 +439,39 @@ def _cloud(
     seed: int,
     **_: object,
 ) -> _Parts:
-    """A ragged Gaussian cloud whose 2σ ellipse is the catalogued outline."""
-    sigma = major / 4.0
-    r = radii_arcsec(4.0 * sigma)
-    cloud = SmoothPart(
-        share=1.0,
-        light=light,
-        profile=_normalised(np.exp(-0.5 * (r / sigma) ** 2), r, ratio),
-        reach_arcsec=float(r[-1]),
-        axis_ratio=ratio,
-        position_angle_deg=angle,
-        texture=1.0,
-        texture_scale_arcsec=1.5 * major,
-        angular=_two_armed(rng.uniform(0.0, 0.3), rng.uniform(0.0, 2.0 * math.pi)),
-        seed=seed,
+    """A ragged Gaussian cloud whose 2σ ellipse is the catalogued outline, and its bright heart."""
+    outer = major / 4.0
+    angular = _two_armed(rng.uniform(0.0, 0.3), rng.uniform(0.0, 2.0 * math.pi))
+    parts = []
+    for number, (share, sigma, ragged) in enumerate(((0.7, outer, 1.0), (0.3, outer / 4.0, 0.7))):
+        r = radii_arcsec(4.0 * sigma)
+        parts.append(
+            SmoothPart(
+                share=share,
+                light=light,
+                profile=_normalised(np.exp(-0.5 * (r / sigma) ** 2), r, ratio),
+                reach_arcsec=float(r[-1]),
+                axis_ratio=ratio,
+                position_angle_deg=angle,
+                texture=ragged,
+                texture_scale_arcsec=6.0 * sigma,
+                angular=angular,
+                seed=seed + number,
+            )
+        )
+    # Half of the light of the two Gaussians together.
+    return tuple(parts), NO_MEMBERS, 0.82 * outer
+
+
+def _cluster_in_cloud(**given: Any) -> _Parts:
+    """Half of the light in stars, half in the cloud they lie in."""
+    clouds, _, half = _cloud(**(given | {"light": "hydrogen"}))
+    _, members, _ = _cluster(**given)
+    return (
+        tuple(replace(part, share=0.5 * part.share) for part in clouds),
+        replace(members, share=0.5 * members.share),
+        half,
     )
-    return (cloud,), NO_MEMBERS, 1.177 * sigma
 
 
 def texture_tile(seed: int, size: int = 256) -> npt.NDArray[np.float32]:

@@ -12,6 +12,7 @@ from typing import Any, cast
 import numpy as np
 import numpy.typing as npt
 
+from slowglass.frame.bayer import colour_index
 from slowglass.frame.header import frame_header
 from slowglass.frame.image import Frame, Kind
 from slowglass.kit.model import Camera, Kit, Optics
@@ -21,7 +22,6 @@ Floats = npt.NDArray[np.float64]
 VIGNETTING = 0.18
 """Share of the light lost in the corners."""
 MOTES = 14
-_BAND_OF = {"R": 0, "G": 1, "B": 2}
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,7 +42,7 @@ def mosaic_bands(camera: Camera) -> npt.NDArray[np.int64]:
     """Band number of the four pixels of the mosaic, [row & 1, column & 1]; zeros without one."""
     if camera.bayer is None:
         return np.zeros((2, 2), dtype=np.int64)
-    return np.array([_BAND_OF[c] for c in camera.bayer], dtype=np.int64).reshape(2, 2)
+    return colour_index(camera.bayer).astype(np.int64)
 
 
 @lru_cache(maxsize=4)
