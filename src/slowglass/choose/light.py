@@ -26,8 +26,8 @@ HALF_LIGHT_AXIS = {
     "galaxy": 0.40,
     "cluster": 0.35,
     "planetary": 0.55,
-    "hydrogen": 0.589,
-    "reflection": 0.589,
+    "hydrogen": 0.41,
+    "reflection": 0.41,
 }
 """Axis of the half-light ellipse over the catalogued axis, typical for each shape of the
 exposure model; good enough to pick the few objects for which the model itself is asked."""
