@@ -145,13 +145,14 @@ def hop_path(
     return Hop(tuple(reversed(walked)), float(distance[n]))
 
 
-def estimate_legs(distance_deg: npt.ArrayLike, max_leg_deg: float) -> npt.NDArray[np.int64]:
-    """About how many legs a hop of this length takes, from its length alone.
+ADVANCE = 0.65
+"""How far a hop gets per leg, as a share of the longest move: the mean over 25 bright objects
+from two sites was 0.66, a tenth of them below 0.5, since stars seldom lie on the straight way."""
 
-    Stars seldom lie on the straight line at just the right distance: real hops advance about
-    0.62 of the longest move per leg (mean over Messier objects from both example sites).
-    """
-    legs = np.ceil(np.asarray(distance_deg, float) / (0.62 * max_leg_deg))
+
+def estimate_legs(distance_deg: npt.ArrayLike, max_leg_deg: float) -> npt.NDArray[np.int64]:
+    """About how many legs a hop of this length takes, from its length alone (at least 1)."""
+    legs = np.ceil(np.asarray(distance_deg, float) / (ADVANCE * max_leg_deg))
     return np.maximum(1, legs).astype(np.int64)
 
 
