@@ -36,6 +36,9 @@ def measure_background(
     cell = max(8, min(mesh_px, height, width))
     found = sep.Background(data, mask=mask, bw=cell, bh=cell, fw=3, fh=3)
     level, rms = found.back(dtype=np.float32), found.rms(dtype=np.float32)
+    if _slope_over_cells(level, cell) > 0.5 * float(found.globalrms):
+        # a steep sky passes for noise inside a cell: judge the noise with the slope taken off
+        rms = sep.Background(data - level, mask=mask, bw=cell, bh=cell).rms(dtype=np.float32)
     step = max(1, min(height, width) // 256)
     sample = np.s_[::step, ::step]
     good = np.ones_like(level[sample], dtype=bool) if mask is None else ~mask[sample]
@@ -46,3 +49,11 @@ def measure_background(
     floor = max(rms_median * 0.05, float(np.finfo(np.float32).eps) * (abs(level_median) + 1e-30))
     np.maximum(rms, np.float32(floor), out=rms)
     return Background(level, rms, level_median, max(rms_median, floor))
+
+
+def _slope_over_cells(level: Image, cell: int) -> float:
+    """Median change of the sky from one cell to the next."""
+    coarse = level[cell // 2 :: cell, cell // 2 :: cell]
+    changes = [np.abs(np.diff(coarse, axis=a)).ravel() for a in (0, 1)]
+    every = np.concatenate(changes)
+    return float(np.median(every)) if every.size else 0.0

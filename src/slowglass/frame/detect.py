@@ -324,7 +324,8 @@ def _with_shapes(
     )
     agreed = consensus(kept)
     if agreed.stars < 3:
-        faint = np.nonzero(clear)[0][:measure]
+        alone = clear & ((flags & int(StarFlag.BLENDED)) == 0)
+        faint = np.nonzero(alone)[0][:measure]
         agreed = together_shape(
             light,
             (x[faint] - (factor - 1) / 2) / factor,

@@ -30,6 +30,9 @@ _LARGEST_MOSAIC_FIT_PX = 4.0
 too much to be undone."""
 
 
+_FEWEST_TOGETHER = 8
+
+
 @dataclass(frozen=True)
 class Shapes:
     """Shapes of n stars; NaN where unmeasured. Angles 0–180 from +x toward +y."""
@@ -134,10 +137,13 @@ def together_shape(
     are its pixels. Centring errors of the single stars widen the result a little.
     """
     nothing = Consensus(np.nan, np.nan, np.nan, np.nan, np.nan, 0)
+    while fwhm > _LARGEST_FIT_PX and min(light.shape) > 64:
+        light, bin_factor, fwhm = binned(light, 2), bin_factor * 2, fwhm / 2
+        x, y = (x - 0.5) / 2, (y - 0.5) / 2
     half = int(np.ceil(_STAMP_IN_FWHM * fwhm)) + 1
     height, width = light.shape
     room = (x > half + 1) & (x < width - half - 2) & (y > half + 1) & (y < height - half - 2)
-    if room.sum() < 5:
+    if room.sum() < _FEWEST_TOGETHER:
         return nothing
     values, dx, dy, _ = stamps(light, x[room], y[room], half)
     values -= np.median(values, axis=1, keepdims=True)
@@ -145,8 +151,8 @@ def together_shape(
     fit = fit_profiles(
         values, dx, dy, np.ones_like(values), colour=None, fwhm_px=fwhm, moffat_u=0.21
     )
-    if not fit.ok[0]:
-        return nothing
+    if not fit.ok[0] or not 0.6 * fwhm < fit.fwhm_px[0] < 1.6 * fwhm or fit.fwhm_px[0] < 1.2:
+        return nothing  # blends, knots of nebulosity or warm pixels: no one star's profile
     length = np.sqrt(np.maximum(fit.e1**2 + fit.e2**2 - fit.e_variance, 0.0))
     size, true = _without_bin_blur(fit.fwhm_px, length, bin_factor)
     return Consensus(
@@ -273,7 +279,9 @@ def half_light_diameters(
     # light grows with the area between two radii, so interpolate in r²
     fraction = (0.5 - inner) / (share[each, above] - inner)
     found[room] = 2.0 * np.sqrt(square + fraction * (steps[above] ** 2 - square))
-    return np.sqrt(np.maximum((bin_factor * found) ** 2 - _bin_blur_px2(bin_factor), 0.25))
+    # a circle cuts pixels by area, which blurs by a pixel's own width (variance 1/12)
+    blur = _bin_blur_px2(bin_factor) + 8.0 * np.log(2.0) * bin_factor**2 / 12.0
+    return np.sqrt(np.maximum((bin_factor * found) ** 2 - blur, 0.25))
 
 
 def consensus(shapes: Shapes) -> Consensus:
