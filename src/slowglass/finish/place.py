@@ -18,7 +18,7 @@ Reader = Callable[[Box], Pixels]
 REACH = 8
 """Pixels around a block that demosaicing (2) and the Lanczos kernel (4) look at, and spare."""
 STEEP = 20.0
-"""Noise units of local contrast from which the interpolation's dark rings are cut off."""
+"""Height above the sky, in noise units, from which the kernel's dark rings show."""
 
 
 @dataclass(frozen=True)
@@ -130,11 +130,20 @@ def place_block(
     out = np.asarray(
         cv2.warpAffine(pixels, matrix, size, flags=lanczos, borderValue=nan), dtype=np.float32
     )
-    if frame.noise_adu > 0:
-        kernel = np.ones((3, 3), np.uint8)
-        nearest = cv2.INTER_NEAREST | inverse_map
-        lowest = cv2.warpAffine(cv2.erode(pixels, kernel), matrix, size, flags=nearest)
-        highest = cv2.warpAffine(cv2.dilate(pixels, kernel), matrix, size, flags=nearest)
-        ringing = (highest - lowest > STEEP * frame.noise_adu) & (out < lowest)
-        out = np.where(ringing, lowest, out).astype(np.float32)
-    return np.asarray(out, dtype=np.float32).reshape(shape)
+    _cut_rings(out, frame.noise_adu)
+    return out.reshape(shape)
+
+
+def _cut_rings(pixels: Pixels, noise_adu: float) -> None:
+    """Raise the dark rings that the kernel draws around steep stars to just under the sky.
+
+    In place. Only what lies 3 σ below the sky within three pixels of something ``STEEP`` is
+    touched; noise alone does that once in 700 pixels, there only.
+    """
+    import cv2
+
+    low = pixels < -3.0 * noise_adu
+    if noise_adu <= 0 or not low.any():
+        return
+    beside = cv2.dilate(pixels, np.ones((7, 7), np.uint8)).reshape(pixels.shape)
+    pixels[low & (beside > STEEP * noise_adu)] = -noise_adu

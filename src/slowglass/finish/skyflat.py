@@ -60,7 +60,7 @@ class Blocks:
     error_adu: npt.NDArray[np.float64]
 
 
-def block_levels(plane: Plane, *, across: int = 32, samples: int = 1500) -> Blocks:
+def block_levels(plane: Plane, *, across: int = 32, samples: int = 900) -> Blocks:
     """Sky level by block, stars clipped away; NaN pixels are skipped, empty blocks left out."""
     high, wide = plane.shape
     size = max(8, max(high, wide) // across)
@@ -73,7 +73,7 @@ def block_levels(plane: Plane, *, across: int = 32, samples: int = 1500) -> Bloc
             values = values[np.isfinite(values)]
             if len(values) < 16:
                 continue
-            for _ in range(5):
+            for _ in range(4):
                 middle = np.median(values)
                 sigma = MAD_TO_SIGMA * np.median(np.abs(values - middle))
                 keep = np.abs(values - middle) <= 2.5 * sigma
