@@ -1,6 +1,7 @@
 """Kit and site files: built-in, the user's, broken ones."""
 
 import pytest
+import tomlkit
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -193,3 +194,33 @@ def test_files_that_cannot_be_read(tmp_path):
     large.write_bytes(b"#" * 1_000_001)
     with pytest.raises(UnreadableFile, match="too large"):
         load_site(large)
+
+
+KEYS = st.sampled_from(
+    ["name", "optics", "camera", "eyepieces", "horizon", "bayer", "aperture_mm", "latitude_deg",
+     "timezone", "width_px", "x", "focal_length_mm"]
+)  # fmt: skip
+VALUES = st.recursive(
+    st.booleans()
+    | st.integers(-(2**60), 2**60)
+    | st.floats()
+    | st.text(st.characters(codec="utf-8", exclude_categories=["Cs", "Cc"]), max_size=8),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(KEYS, inner, max_size=4),
+    max_leaves=12,
+)
+
+
+@given(st.dictionaries(KEYS, VALUES, max_size=6))
+def test_any_toml_is_a_kit_or_a_plain_complaint(values):
+    text = tomlkit.dumps(values)
+    for read in (kit_from_toml, site_from_toml):
+        with pytest.raises(ConfigError) as caught:
+            read(text)
+        assert "\n" not in str(caught.value)
+        assert "pydantic" not in str(caught.value)
+
+
+@given(st.text(max_size=60))
+def test_any_text_is_a_plain_complaint(text):
+    with pytest.raises(ConfigError):
+        kit_from_toml(text)
