@@ -94,7 +94,7 @@ def compare_night(
             "×",
             math.sqrt(result.frames_used),
             result.snr_gain,
-            f"stars of the combined picture against a single frame; √{result.frames_used} predicted",
+            f"stars of the combined picture against one frame; √{result.frames_used} predicted",
         ),
     ]
 

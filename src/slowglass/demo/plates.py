@@ -14,6 +14,7 @@ import numpy.typing as npt
 from slowglass.frame.preview import crop_square, measure_stretch, shrink, to_8bit
 
 if TYPE_CHECKING:
+    from slowglass.finish.types import FinishResult
     from slowglass.judge.look import Look
 
 Picture = npt.NDArray[np.uint8]
@@ -50,11 +51,34 @@ def sky_picture(path: Path, longest_px: int) -> Picture:
     return to_8bit(small, measure_stretch(small))
 
 
-def square_of(picture: Picture, x_px: float, y_px: float, *, share: float) -> Picture:
-    """A square of an 8-bit picture, its side a share of the picture's longer side."""
-    side = round(share * max(picture.shape[:2]))
-    square = np.ascontiguousarray(crop_square(picture, x_px, y_px, side))
+def square_of(picture: Picture, x_px: float, y_px: float, *, side_px: int) -> Picture:
+    """A square of an 8-bit picture around a pixel."""
+    square = np.ascontiguousarray(crop_square(picture, x_px, y_px, side_px))
     return shrink_8bit(square.astype(np.uint8), LARGEST_SQUARE_PX)
+
+
+def cut_frames(
+    files: Sequence[Path], root: Path, out: Path, centre: tuple[float, float], share: float
+) -> tuple[int, int]:
+    """Write the same square of every frame to a folder of the same layout; its first pixel.
+
+    The first pixel is even on both axes, so the colours of the mosaic stay in place.
+    """
+    from astropy.io import fits
+
+    from slowglass.frame.fits_io import write_fits
+
+    header = fits.getheader(files[0])
+    width, height = int(header["NAXIS1"]), int(header["NAXIS2"])
+    side = min(round(share * width), height) // 2 * 2
+    left = int(np.clip(centre[0] - side / 2, 0, width - side)) // 2 * 2
+    top = int(np.clip(centre[1] - side / 2, 0, height - side)) // 2 * 2
+    for path in files:
+        with fits.open(path) as hdus:
+            data = np.asarray(hdus[0].data[top : top + side, left : left + side])
+            cards = dict(hdus[0].header)
+        write_fits(out / path.relative_to(root), data, cards=cards, dtype="uint16")
+    return left, top
 
 
 def matched_squares(
@@ -88,27 +112,12 @@ def target_of(look: Look) -> tuple[float, float]:
     return overlay.target
 
 
-def target_in_output(linear: Path, recipe: Path, looks: Sequence[Look]) -> tuple[float, float]:
+def target_in_output(result: FinishResult, looks: Sequence[Look]) -> tuple[float, float]:
     """The target's pixel in a finished picture: where its reference frame has it, less the crop."""
-    from astropy.io import fits
-
-    header = fits.getheader(linear)
-    record = tomllib.loads(recipe.read_text(encoding="utf-8"))
-    name = _find(record, "reference")
-    look = next(look for look in looks if Path(look.verdict.file).name == name)
-    x, y = target_of(look)
-    return x - float(header["CROPX0"]), y - float(header["CROPY0"])
-
-
-def _find(record: object, key: str) -> object:
-    if isinstance(record, dict):
-        if key in record:
-            return record[key]
-        for value in record.values():
-            found = _find(value, key)
-            if found is not None:
-                return found
-    return None
+    record = tomllib.loads(Path(result.recipe).read_text(encoding="utf-8"))["record"]
+    reference = next(k for k in looks if Path(k.verdict.file).name == record["reference"])
+    x, y = target_of(reference)
+    return x - record["crop"][0], y - record["crop"][1]
 
 
 def _plane(path: Path) -> npt.NDArray[np.float32]:

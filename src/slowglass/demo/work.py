@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import time
 from collections.abc import Iterator, Mapping
@@ -41,9 +40,11 @@ if TYPE_CHECKING:
 
 LISTED = 12
 """Objects of the night's list that are kept for showing."""
-CONSIDERED = 600
-"""How far down the night's list the target is looked for."""
-PICTURE_PX, SMALL_PX, SQUARE_SHARE = 1600, 320, 0.24
+DEPTHS = (60, 1000)
+"""How far down the night's list the target is looked for, the second time round further."""
+PICTURE_PX, SMALL_PX = 1600, 320
+SQUARE_SHARE, CUT_SHARE = 0.24, 0.5
+"""Sides of the shown squares and of the cut single frame, as shares of the frame's width."""
 TEST_LEAD = timedelta(minutes=6)
 
 
@@ -150,20 +151,17 @@ def work_through(
 def choose(night: Night) -> tuple[Choice, int, Candidate]:
     """The night's list, and the target's rank (from 1) and answers in it."""
     bench = night.bench
-    choice = bench.choose(
-        night=scenario.autumn_night(bench.site), limit=CONSIDERED, report=night.report
-    )
-    for rank, candidate in enumerate(choice.objects, 1):
-        if candidate.object.name == scenario.TARGET:
-            return choice, rank, candidate
-    raise NothingUseful(
-        f"{scenario.TARGET} is not among the night's {CONSIDERED} best", "use a darker site"
-    )
+    for depth in DEPTHS:
+        choice = bench.choose(
+            night=scenario.autumn_night(bench.site), limit=depth, report=night.report
+        )
+        for rank, candidate in enumerate(choice.objects, 1):
+            if candidate.object.name == scenario.TARGET:
+                return choice, rank, candidate
+    raise NothingUseful(f"{scenario.TARGET} is not worth a frame that night", "use a darker site")
 
 
-def sketches(
-    night: Night, choice: Choice, target: Candidate, rank: int
-) -> list[dict[str, Any]]:
+def sketches(night: Night, choice: Choice, target: Candidate, rank: int) -> list[dict[str, Any]]:
     """The head of the list and the target, each with its rank and framing sketch."""
     from slowglass.choose.sketch import sketch_framing
 
@@ -286,9 +284,7 @@ def take_frames(
             folder = kind if kind == "bias" else f"{kind}s"
             writer.put(
                 night.folder.path("frames", folder, f"{kind}-{number:02d}.fits"),
-                render_calibration(
-                    bench.kit, bench.site, kind, number, moment, exposure_s=seconds
-                ),
+                render_calibration(bench.kit, bench.site, kind, number, moment, exposure_s=seconds),
             )
     night.report("taking frames", total, total)
     return lights
@@ -360,34 +356,38 @@ def best_light(looks: list[Look]) -> Look:
 
 
 def show_single(night: Night, looks: list[Look], result: FinishResult) -> None:
-    """One frame finished by the same recipe, and the same square of the combined picture."""
+    """One frame finished by the same recipe, and the same square of the combined picture.
+
+    Only the middle of the single frame and its calibration frames is finished: a quarter of the
+    work.
+    """
+    from slowglass.finish.service import finish_folder
+
     root = night.folder.folder
-    night.report("finishing a single frame", 0, 1)
-    best = Path(best_light(looks).verdict.file)
-    alone = root / "single" / "frames"
-    for path in sorted((root / "frames").rglob("*.fits")):
-        if path.parent.name != "lights" or path == best:
-            target = alone / path.relative_to(root / "frames")
-            target.parent.mkdir(parents=True, exist_ok=True)
-            try:
-                os.link(path, target)
-            except OSError:
-                shutil.copyfile(path, target)
-    single = night.bench.finish(
-        alone, root / "single" / "one", recipe=Path(result.recipe), report=night.report
+    best = best_light(looks)
+    files = [
+        path
+        for path in sorted((root / "frames").rglob("*.fits"))
+        if path.parent.name != "lights" or path == Path(best.verdict.file)
+    ]
+    left, top = plates.cut_frames(
+        files, root / "frames", root / "single" / "frames", plates.target_of(best), CUT_SHARE
     )
-    for name, made, alt in (
-        ("single", single, "from one frame"),
-        ("stack", result, f"from {result.frames_used} frames"),
+    single = finish_folder(
+        root / "single" / "frames",
+        root / "single" / "one",
+        recipe=Path(result.recipe),
+        report=night.report,
+    )
+    x, y = plates.target_of(best)
+    side = round(SQUARE_SHARE * looks[0].overlay.width_px)
+    whole = plates.target_in_output(result, looks)
+    for name, made, place, alt in (
+        ("single", single, (x - left, y - top), "from one frame"),
+        ("stack", result, whole, f"from {result.frames_used} frames"),
     ):
-        recipe = Path(made.recipe)
         jpeg = next(Path(p) for p in made.outputs if p.endswith(".jpg"))
-        linear = next(Path(p) for p in made.outputs if p.endswith(".fits"))
-        square = plates.square_of(
-            plates.read_picture(jpeg),
-            *plates.target_in_output(linear, recipe, looks),
-            share=SQUARE_SHARE,
-        )
+        square = plates.square_of(plates.read_picture(jpeg), *place, side_px=side)
         night.keep(name, square, f"The middle of {scenario.TARGET}, {alt}.")
     shutil.rmtree(root / "single")
 

@@ -30,4 +30,3 @@ class Comparison:
     def to_json(self) -> dict[str, Any]:
         """A JSON-serialisable mapping with the ratio."""
         return {**asdict(self), "ratio": self.ratio}
-

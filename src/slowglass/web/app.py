@@ -106,7 +106,12 @@ def serve(
                 webbrowser.open(address)
 
     config = uvicorn.Config(
-        app, log_level="warning", server_header=False, access_log=False, ws="none", proxy_headers=False
+        app,
+        log_level="warning",
+        server_header=False,
+        access_log=False,
+        ws="none",
+        proxy_headers=False,
     )
     try:
         Announcing(config).run(sockets=[server_socket])

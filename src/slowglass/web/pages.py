@@ -17,7 +17,7 @@ from slowglass.learn.night import NightRecord, load_night
 from slowglass.progress import Report
 from slowglass.web.jobs import Job
 from slowglass.web.present import FILTERS, clock
-from slowglass.web.tables import frame_view, kit_rows
+from slowglass.web.tables import frame_view, kit_rows, night_lines, plan_rows
 
 if TYPE_CHECKING:
     from slowglass.workbench import Workbench
@@ -64,7 +64,7 @@ class Pages:
             Route("/", self.start),
             Route("/choose", self.step("choose.html")),
             Route("/find", self.step("find.html")),
-            Route("/expose", self.step("expose.html")),
+            Route("/expose", self.expose),
             Route("/judge", self.judge),
             Route("/judge/{frame_id}", self.judge),
             Route("/finish", self.finish),
@@ -117,8 +117,13 @@ class Pages:
 
     def start(self, request: Request) -> Response:
         """The first page: the night at a glance, or the offer to make one."""
+        night = self.night()
         return self.render(
-            request, "start.html", work=self.job.progress, folder=str(self.folder)
+            request,
+            "start.html",
+            work=self.job.progress,
+            folder=str(self.folder),
+            lines=[] if night is None else night_lines(night),
         )
 
     def step(self, template: str) -> Any:
@@ -130,6 +135,13 @@ class Pages:
             return self.render(request, template)
 
         return page
+
+    def expose(self, request: Request) -> Response:
+        """The plan's numbers and the forecast frame."""
+        night = self.night()
+        if night is None:
+            return RedirectResponse("/", status_code=303)
+        return self.render(request, "expose.html", rows=plan_rows(night.steps["plan"]))
 
     def judge(self, request: Request) -> Response:
         """One frame with its solution drawn over."""
@@ -168,6 +180,7 @@ class Pages:
             summary=summary,
             rows=kit_rows(kit, summary),
             skyline=skyline_by_direction(site),
+            outline=[(az, -float(site.horizon_alt_deg(az))) for az in range(0, 361, 4)],
         )
 
     def plate(self, request: Request) -> Response:
@@ -213,12 +226,8 @@ class Pages:
         """Make the example night in the background."""
         from slowglass.demo import run_demo
 
-        bench = self.workbench
-
         def make(report: Report) -> Any:
-            return run_demo(
-                self.folder, report=report, kit=bench.kit, site=bench.site, sky=bench.sky
-            )
+            return run_demo(self.folder, report=report)
 
         if self.night() is None:
             self.job.start(make)

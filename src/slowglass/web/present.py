@@ -18,7 +18,7 @@ def number(value: float | None, digits: int = 1, unit: str = "") -> str:
         return MISSING
     text = f"{abs(value):,.{digits}f}".replace(",", "\u00a0")
     sign = MINUS if value < 0 and float(f"{abs(value):.{digits}f}") != 0 else ""
-    gap = "" if unit in ("", "″", "′", "°") else "\u00a0"
+    gap = "" if unit[:1] in ("", "″", "′", "°") else "\u00a0"
     return f"{sign}{text}{gap}{unit}"
 
 
@@ -72,9 +72,11 @@ def night_words(text: str) -> str:
     return f"{evening.day} {evening:%B} to {morning.day} {morning:%B %Y}"
 
 
-def megabytes(size: int) -> str:
-    """A file size in MB."""
-    return f"{size / 1e6:.1f}\u00a0MB" if size < 1e7 else f"{size / 1e6:.0f}\u00a0MB"
+def file_size(size: int) -> str:
+    """A file's size in kB or MB."""
+    if size < 1e6:
+        return number(size / 1e3, 0, "kB")
+    return number(size / 1e6, 1 if size < 1e7 else 0, "MB")
 
 
 def points(polygon: list[list[float]]) -> str:
@@ -89,6 +91,6 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "ra": ra_words,
     "dec": dec_words,
     "night": night_words,
-    "megabytes": megabytes,
+    "file_size": file_size,
     "points": points,
 }

@@ -9,12 +9,16 @@ from slowglass.web.present import dec_words, number, percent, ra_words
 if TYPE_CHECKING:
     from slowglass.kit.model import Kit
     from slowglass.kit.service import KitSummary
+    from slowglass.learn.night import NightRecord
 
 
 def frame_view(frame: dict[str, Any]) -> dict[str, Any]:
     """A frame as the judge page shows it: words, sizes and the table of measures."""
     v = frame["verdict"]
-    said = "keeper" if v["keeper"] else (v["reasons"] or [v["reason"]])[0].partition(":")[0]
+    off = v["nudge"] is not None and v["instruction"].startswith("Turn")
+    said = "off target" if off else "keeper"
+    if not v["keeper"]:
+        said = (v["reasons"] or [v["reason"]])[0].partition(":")[0]
     count = "no star" if v["stars"] == 0 else f"{v['stars']} stars"
     solved = (
         f"centred on {ra_words(v['ra_deg'])}, {dec_words(v['dec_deg'])}"
@@ -24,11 +28,94 @@ def frame_view(frame: dict[str, Any]) -> dict[str, Any]:
     return {
         **frame,
         "said": said,
+        "off_target": off,
         "alt": f"{frame['label']}: {count} found, {solved}.",
         "drawn": f"Drawn over the frame: found stars, catalogue stars and the way to the target. "
         f"{v['instruction']}.",
         "measured": measured_rows(v),
     }
+
+
+def night_lines(night: NightRecord) -> list[dict[str, str]]:
+    """The night in six sentences, one a step."""
+    index, steps = night.index, night.steps
+    plan, finish, choice = steps["plan"], steps["finish"], steps["choice"]
+    name = index["target"]["name"]
+    verdicts = [f["verdict"] for f in night.frames]
+    kept = sum(v["keeper"] for v in verdicts[1:])
+    legs = len(steps["route"]["legs"])
+    fwhm = next(r for r in steps["compare"] if r["unit"] == "px")
+    snr = next(r for r in steps["compare"] if r["quantity"].startswith("Signal to noise"))
+    considered = f"{index['considered']:,}".replace(",", "\u00a0")
+    return [
+        {
+            "name": "Choose",
+            "href": "/choose",
+            "text": f"{name} was number {index['rank']} of {considered} objects considered; "
+            f"{choice['objects'][0]['name']} came first.",
+        },
+        {
+            "name": "Find",
+            "href": "/find",
+            "text": f"From {steps['route']['anchor']} in {legs} moves."
+            if legs
+            else str(steps["route"]["reason"]),
+        },
+        {
+            "name": "Expose",
+            "href": "/expose",
+            "text": f"{plan['frames']} exposures of {number(plan['exposure_s'], 0, 's')}, "
+            f"kept short by {LIMITS[plan['limit']]}.",
+        },
+        {
+            "name": "Judge",
+            "href": "/judge",
+            "text": f"The test frame said: {verdicts[0]['instruction']}. "
+            f"Then {kept} of {len(verdicts) - 1} frames were keepers.",
+        },
+        {
+            "name": "Finish",
+            "href": "/finish",
+            "text": f"{finish['frames_used']} frames combined show "
+            f"{number(finish['snr_gain'], 2)} times the signal to noise of one.",
+        },
+        {
+            "name": "Learn",
+            "href": "/learn",
+            "text": f"Signal to noise of a frame: {number(snr['predicted'], 1)} predicted, "
+            f"{number(snr['measured'], 1)} measured. Star width: "
+            f"{number(fwhm['predicted'], 1)} and {number(fwhm['measured'], 1, 'px')}.",
+        },
+    ]
+
+
+AXES = {"RA": " along RA", "Dec": " along Dec", "between": " between RA and Dec"}
+LIMITS = {
+    "tracking": "the mount’s tracking",
+    "saturation": "the bright core",
+    "sky": "the bright sky",
+    "read noise": "custom: longer ones would still gain",
+}
+
+
+def plan_rows(plan: dict[str, Any]) -> list[tuple[str, str]]:
+    """The exposure plan, name and words."""
+    return [
+        ("Light of the object", number(plan["object_e_per_px"], 1, "e⁻/px")),
+        ("Light of the sky", number(plan["sky_e_per_px"], 1, "e⁻/px")),
+        ("Dark current", number(plan["dark_e_per_px"], 1, "e⁻/px")),
+        ("Read noise", number(plan["read_noise_e"], 1, "e⁻")),
+        ("Signal to noise of one frame", number(plan["snr"], 1)),
+        (f"Signal to noise of {plan['frames']} frames", number(plan["snr_total"], 1)),
+        ("Star width (FWHM)", number(plan["fwhm_px"], 1, "px")),
+        ("Faintest star", f"magnitude {number(plan['faintest_mag'], 1)}"),
+        ("Round stars in", percent(plan["keeper_fraction"]) + " of frames"),
+        ("Hold time", number(plan["hold_time_s"], 0, "s")),
+        ("Sky drowns the read noise after", number(plan["sky_limited_s"], 0, "s")),
+        ("Suggested exposure", number(plan["suggested_s"], 0, "s")),
+        ("Altitude", number(plan["altitude_deg"], 0, "°")),
+        ("Sky brightness there", number(plan["sky_mag_arcsec2"], 1, "mag/arcsec²")),
+    ]
 
 
 def measured_rows(v: dict[str, Any]) -> list[tuple[str, str]]:
@@ -41,7 +128,7 @@ def measured_rows(v: dict[str, Any]) -> list[tuple[str, str]]:
         ("Elongation", number(v["elongation"], 2)),
     ]
     if v["trail_arcsec"] is not None:
-        axis = f" along {v['trail_axis']}" if v["trail_axis"] else ""
+        axis = AXES.get(v["trail_axis"], "")
         rows.append(("Trail", number(v["trail_arcsec"], 1, "″") + axis))
     rows += [
         ("Sky level", number(v["sky_adu"], 1, "ADU")),
@@ -52,7 +139,8 @@ def measured_rows(v: dict[str, Any]) -> list[tuple[str, str]]:
             ("Centre", f"{ra_words(v['ra_deg'])}, {dec_words(v['dec_deg'])}"),
             ("Scale", number(v["scale_arcsec_per_px"], 4, "″") + " per pixel"),
             ("Position angle of the rows’ direction", number(v["rotation_deg"], 1, "°")),
-            ("Stars matched", f"{v['matched']} of {v['catalogue_expected']} in the catalogue"),
+            ("Catalogue stars matched", str(v["matched"])),
+            ("Catalogue stars expected, edges aside", str(v["catalogue_expected"])),
         ]
     rows.append(("Time to judge", number(v["seconds"], 1, "s")))
     return rows
@@ -76,10 +164,16 @@ def kit_rows(kit: Kit, summary: KitSummary) -> list[tuple[str, str]]:
     if summary.worm_period_s is not None:
         rows.append(("One turn of the worm", number(summary.worm_period_s, 0, "s")))
         rows.append(
-            ("Greatest speed of the worm’s error", number(summary.worm_speed_arcsec_per_s, 2, "″/s"))
+            (
+                "Greatest speed of the worm’s error",
+                number(summary.worm_speed_arcsec_per_s, 2, "″/s"),
+            )
         )
     rows.append(
-        ("Greatest drift from the polar axis", number(summary.polar_drift_arcsec_per_min, 1, "″/min"))
+        (
+            "Greatest drift from the polar axis",
+            number(summary.polar_drift_arcsec_per_min, 1, "″/min"),
+        )
     )
     return rows
 

@@ -1,0 +1,85 @@
+"""A quick example night, made once for all tests of this folder, and a server over it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from slowglass.demo import run_demo
+from slowglass.web.app import create_app, listen
+from slowglass.workbench import Workbench
+
+CHROMIUM_ARGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def night_folder(sky, tmp_path_factory) -> Path:
+    """The folder of a quick example night; SLOWGLASS_TEST_NIGHT keeps it between runs."""
+    kept = os.environ.get("SLOWGLASS_TEST_NIGHT")
+    folder = Path(kept) if kept else tmp_path_factory.mktemp("night") / "example"
+    return run_demo(folder, quick=True).folder
+
+
+@pytest.fixture(scope="session")
+def workbench(sky) -> Workbench:
+    return Workbench.open(kit="long 102", site="Fig Tree Yard")
+
+
+@pytest.fixture(scope="session")
+def server(workbench, night_folder) -> Iterator[str]:
+    """The address of a running server over the example night."""
+    yield from _serve(workbench, night_folder)
+
+
+@pytest.fixture
+def empty_server(workbench, tmp_path) -> Iterator[str]:
+    """The address of a running server over a folder that does not exist yet."""
+    yield from _serve(workbench, tmp_path / "nothing-yet")
+
+
+def _serve(workbench: Workbench, folder: Path) -> Iterator[str]:
+    import uvicorn
+
+    listening = listen("127.0.0.1", 0)
+    config = uvicorn.Config(
+        create_app(workbench, folder=folder), log_level="warning", ws="none", proxy_headers=False
+    )
+    program = uvicorn.Server(config)
+    thread = threading.Thread(target=program.run, kwargs={"sockets": [listening]}, daemon=True)
+    thread.start()
+    yield f"http://127.0.0.1:{listening.getsockname()[1]}"
+    program.should_exit = True
+    thread.join(timeout=10)
+    listening.close()
+
+
+def find_chromium() -> str | None:
+    """The browser's program, if the machine has one."""
+    named = os.environ.get("SLOWGLASS_CHROMIUM")
+    return named or shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """A headless Chromium. Without one: skipped, or failed where one is promised."""
+    program = find_chromium()
+    if program is None:
+        words = "no Chromium found: install Debian's package chromium, or set SLOWGLASS_CHROMIUM"
+        promised = os.environ.get("CI", "").lower() in ("1", "true")
+        if promised or os.environ.get("SLOWGLASS_REQUIRE_BROWSER"):
+            pytest.fail(words)
+        pytest.skip(words)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        running = driver.chromium.launch(executable_path=program, args=CHROMIUM_ARGS)
+        yield running
+        running.close()
