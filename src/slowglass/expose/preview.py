@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from slowglass.expose.signal import BLUE, GREEN, RED, SUN_BV, photon_rates
 from slowglass.frame.atomic import replacing
-from slowglass.frame.bayer import colour_planes
+from slowglass.frame.bayer import COLOURS
 from slowglass.frame.image import Bayer, Frame
 from slowglass.frame.preview import measure_stretch, to_8bit
 
@@ -21,9 +21,30 @@ def half_size(pixels: npt.NDArray[np.float32], bayer: Bayer | None) -> npt.NDArr
         rows, columns = even.shape[0] // 2, even.shape[1] // 2
         grey = even.reshape(rows, 2, columns, 2).mean(axis=(1, 3), dtype=np.float32)
         return np.repeat(grey[..., None], 3, axis=2)
-    planes = colour_planes(even, bayer)
-    green = np.float32(0.5) * (planes["G1"] + planes["G2"])
-    return np.stack([planes["R"], green, planes["B"]], axis=2)
+    picture = np.zeros((even.shape[0] // 2, even.shape[1] // 2, 3), dtype=np.float32)
+    for i, colour in enumerate(bayer):
+        plane = even[i // 2 :: 2, i % 2 :: 2]
+        # Each pixel lies a quarter of a cell off the cell's centre; stars would show fringes.
+        for axis, odd in enumerate(divmod(i, 2)):
+            plane = _quarter_step(plane, axis, backward=bool(odd))
+        picture[..., COLOURS[colour]] += plane * np.float32(0.5 if colour == "G" else 1.0)
+    return picture
+
+
+def _quarter_step(
+    plane: npt.NDArray[np.float32], axis: int, *, backward: bool
+) -> npt.NDArray[np.float32]:
+    """The plane resampled a quarter of a step along an axis (linear; the edge is repeated)."""
+    moved = plane * np.float32(0.75)
+    here: list[slice] = [slice(None), slice(None)]
+    there, edge = list(here), list(here)
+    here[axis], there[axis], edge[axis] = slice(None, -1), slice(1, None), slice(-1, None)
+    if backward:
+        here, there = there, here
+        edge[axis] = slice(None, 1)
+    moved[tuple(here)] += np.float32(0.25) * plane[tuple(there)]
+    moved[tuple(edge)] += np.float32(0.25) * plane[tuple(edge)]
+    return moved
 
 
 def preview_rgb(frame: Frame) -> npt.NDArray[np.uint8]:
@@ -33,8 +54,9 @@ def preview_rgb(frame: Frame) -> npt.NDArray[np.uint8]:
         sun = photon_rates(0.0, SUN_BV, (RED, GREEN, BLUE))
         # Clipped again at white, so that the middles of saturated stars stay neutral.
         colour = np.minimum(colour * (sun[1] / sun).astype(np.float32), frame.white_adu)
-    # A sixteenth of the pixels sets the levels as well as all of them.
-    return to_8bit(colour, measure_stretch(colour[::4, ::4]))
+    # A few pixels set the levels as well as all; white only where next to nothing is brighter.
+    levels = measure_stretch(colour[::3, ::3], white_share=0.99998, soft_sigmas=5.0)
+    return to_8bit(colour, levels)
 
 
 def write_preview(path: Path | str, frame: Frame) -> Path:
