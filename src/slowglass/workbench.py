@@ -18,6 +18,7 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from slowglass.errors import UsageError
 from slowglass.progress import Report, silent
 
 if TYPE_CHECKING:
@@ -34,6 +35,9 @@ if TYPE_CHECKING:
     from slowglass.sky.store import Sky
 
 NameOrPath = str | PathLike[str]
+
+FIRST_YEAR, LAST_YEAR = 1900, 2099
+"""Years for which the places of Sun and Moon hold (the span of ERFA's epv00)."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +97,11 @@ class Workbench:
         """Objects worth an exposure in a night, best first; ``night`` None is the coming one."""
         from slowglass.choose.service import choose_tonight
 
+        if night is not None and not FIRST_YEAR <= night.year <= LAST_YEAR:
+            raise UsageError(
+                f"night {night} is outside the years {FIRST_YEAR} to {LAST_YEAR}",
+                "choose a night nearer to ours",
+            )
         return choose_tonight(
             self.kit, self.site, self.sky, night=night, limit=limit, report=report
         )

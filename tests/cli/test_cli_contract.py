@@ -77,6 +77,8 @@ def test_version(slowglass):
         (["expose", "M15", "--seconds", "-3"], "-3"),
         (["finish", "somewhere"], "Missing option"),
         (["choose", "--night", "tomorrow"], "--night 'tomorrow' is no date"),
+        (["choose", "--night", "9999-12-31"], "outside the years 1900 to 2099"),
+        (["choose", "--night", "1000-01-01"], "outside the years 1900 to 2099"),
         (["kit", "no-such-kit"], "no kit file or built-in kit called 'no-such-kit'"),
         (["site", "no-such-site"], "no site file or built-in site called"),
         (["find", "M15", "--kit", "nowhere.toml"], "nowhere.toml"),

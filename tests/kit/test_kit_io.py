@@ -102,6 +102,12 @@ def test_an_existing_file_is_never_overwritten_unasked(tmp_path):
     assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".")] == []
 
 
+def test_a_place_that_cannot_be_written_is_said_so(tmp_path):
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"cannot write .*k\.toml"):
+        write_kit(load_kit("long 102"), tmp_path / "file" / "k.toml")
+
+
 def test_all_faults_come_together_with_key_value_range_and_unit(kit_text):
     bad = (
         kit_text.replace("aperture_mm = 102.0", "aperture_mm = 5")

@@ -177,7 +177,17 @@ def _toml(value: Any) -> str:
 def _write(text: str, path: Path, replace: bool) -> Path:
     if path.exists() and not replace:
         raise UsageError(f"{path} is already there", "choose another name or say --replace")
-    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        _write_whole(text, path)
+    except OSError as error:
+        raise UsageError(
+            f"cannot write {path}: {error.strerror or error}", "choose a folder you may write to"
+        ) from None
+    return path
+
+
+def _write_whole(text: str, path: Path) -> None:
     handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as file:
@@ -186,4 +196,3 @@ def _write(text: str, path: Path, replace: bool) -> Path:
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
-    return path
