@@ -217,7 +217,7 @@ def _star_list(
         return StarList.empty()
     x, y = _centres(light, found, size)
     radius = max(1.5 * size, 2.0)
-    flux, _, _ = sep.sum_circle(light, x, y, radius, mask=mask, subpix=3)
+    flux, _, notes = sep.sum_circle(light, x, y, radius, mask=mask, subpix=3)
     flux = np.asarray(flux, dtype=np.float64)
     column = np.clip(np.rint(x).astype(int), 0, light.shape[1] - 1)
     row = np.clip(np.rint(y).astype(int), 0, light.shape[0] - 1)
@@ -233,7 +233,7 @@ def _star_list(
     flags[(found["flag"] & 3) != 0] |= int(StarFlag.BLENDED)
     height, width = light.shape
     edge = (x < radius) | (y < radius) | (x > width - 1 - radius) | (y > height - 1 - radius)
-    flags[edge] |= int(StarFlag.EDGE)
+    flags[edge | ((notes & sep.APER_HASMASKED) != 0)] |= int(StarFlag.EDGE)
     nan = np.full(count, np.nan)
     stars = StarList(
         x_px=full_resolution(x, factor),
