@@ -57,7 +57,8 @@ def lone_pixels(
     for rows, cols in colour_slices(bayer):
         plane = np.ascontiguousarray(pixels[rows, cols])
         excess[rows, cols] = plane - _local_median(plane)
-    sigma = _spread(excess)
+    step = 1 if bayer is None else 2
+    sigma = _spread(pixels[:, step:] - pixels[:, :-step]) / 2**0.5
     if not sigma > 0:
         return np.empty(0, dtype=np.int64)
     high, wide = pixels.shape

@@ -92,7 +92,7 @@ def fit_surface(
 ) -> Surface:
     """The surface through block levels; ``order`` None chooses 1 or 2 by the residuals.
 
-    Blocks more than 2 σ above the surface or 3 σ below are dropped, ten times over. The second
+    Blocks more than 2 σ above the surface or 3 σ below are dropped, again and again until nothing changes. The second
     order is taken only where it lowers the scatter by a fifth, so an object alone is no reason.
     """
     if order is not None:
@@ -114,13 +114,13 @@ def _fit(blocks: Blocks, width_px: int, height_px: int, order: int) -> tuple[Sur
     keep = np.ones(n, dtype=bool)
     terms: npt.NDArray = np.zeros(len(powers))
     sigma = 0.0
-    for _ in range(10):
+    for _ in range(20):
         terms = np.linalg.lstsq(design[keep], blocks.level_adu[keep], rcond=None)[0]
         rest = blocks.level_adu - design @ terms
         middle = np.median(rest[keep])
         sigma = MAD_TO_SIGMA * float(np.median(np.abs(rest[keep] - middle)))
         sigma = max(sigma, float(np.median(blocks.error_adu)))
-        again = (rest < 2.0 * sigma) & (rest > -3.0 * sigma)
+        again = (rest - middle < 2.0 * sigma) & (rest - middle > -3.0 * sigma)
         if again.sum() < max(2 * len(powers), n // 4) or (again == keep).all():
             break
         keep = again
