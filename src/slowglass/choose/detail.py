@@ -86,9 +86,19 @@ class HopSummary:
 
 
 def candidate(
-    obj: SkyObject, moment: Moment, hop: HopSummary, *, kit: Kit, site: Site, fwhm_arcsec: float
+    obj: SkyObject,
+    moment: Moment,
+    hop: HopSummary,
+    *,
+    kit: Kit,
+    site: Site,
+    fwhm_arcsec: float,
+    hold_s: float | None = None,
 ) -> Candidate:
-    """The four answers for one object at its best moment, with score and reason."""
+    """The four answers for one object at its best moment, with score and reason.
+
+    ``hold_s`` spares the search for the hold time, the dear part of it, where it is known.
+    """
     major = obj.major_arcmin or math.nan
     minor = obj.minor_arcmin or major
     frame = (kit.field_width_deg, kit.field_height_deg)
@@ -100,7 +110,9 @@ def candidate(
         core_arcmin=None if core is None else (float(core[0][0]), float(core[1][0])),
         field_deg=frame,
     )
-    shows, holds, parts = _exposures(obj, moment, kit=kit, site=site, fwhm_arcsec=fwhm_arcsec)
+    shows, holds, parts = _exposures(
+        obj, moment, kit=kit, site=site, fwhm_arcsec=fwhm_arcsec, hold_s=hold_s
+    )
     clock = datetime.fromtimestamp(moment.unix_s, UTC)
     local = f"{clock.astimezone(ZoneInfo(site.timezone)):%H:%M}"
     reach = _reachable(moment, hop, clock, local)
@@ -142,7 +154,13 @@ def candidate(
 
 
 def _exposures(
-    obj: SkyObject, moment: Moment, *, kit: Kit, site: Site, fwhm_arcsec: float
+    obj: SkyObject,
+    moment: Moment,
+    *,
+    kit: Kit,
+    site: Site,
+    fwhm_arcsec: float,
+    hold_s: float | None,
 ) -> tuple[Shows, Holds, float]:
     axes = obj.major_arcmin or math.nan, obj.minor_arcmin or obj.major_arcmin or math.nan
     part = bright_part(obj)
@@ -158,7 +176,7 @@ def _exposures(
     )
     read_noise, background = kit.camera.read_noise_e, float(rates.background_px_e_s[0])
     tolerance = trail_tolerance_arcsec(fwhm_arcsec)
-    hold = hold_time_s(
+    hold = hold_s or hold_time_s(
         kit.mount,
         tolerance_arcsec=tolerance,
         dec_deg=obj.dec_deg,

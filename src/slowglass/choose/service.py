@@ -75,7 +75,7 @@ def choose_tonight(
     worked = min(len(sifted.rows), max(refined, limit))
     for i in range(worked):
         report("choosing: working out the best", i, worked)
-        found.append(_candidate(i, sifted, kit, site, sky, fwhm, exact_hop=i < refined))
+        found.append(_candidate(i, sifted, kit, site, sky, fwhm, exact=i < refined))
     found.sort(key=lambda c: -c.score)
     report("choosing: done", worked, worked)
     reason = "" if found else f"nothing worth a frame clears the skyline of {site.name} that night"
@@ -89,18 +89,19 @@ def choose_tonight(
 
 
 def _candidate(
-    i: int, sifted: Sifted, kit: Kit, site: Site, sky: Sky, fwhm: float, *, exact_hop: bool
+    i: int, sifted: Sifted, kit: Kit, site: Site, sky: Sky, fwhm: float, *, exact: bool
 ) -> Candidate:
     obj = sky.objects.get(str(sky.objects.columns["id"][sifted.rows[i]]))
     best = sifted.moments.take(np.array([i]))
     moment = Moment(**{name: float(values[0]) for name, values in vars(best).items()})
-    if exact_hop:
+    hold_s = None if exact else float(sifted.hold_time_s[i])
+    if exact:
         place = Place(obj.name, obj.ra_deg, obj.dec_deg, obj)
         route = route_to(kit, site, sky, place, when=datetime.fromtimestamp(moment.unix_s, UTC))
         hop = HopSummary(len(route.legs) or None, route.anchor, route.anchor_mag, route.reason)
     else:
         hop = HopSummary(int(sifted.hop_legs[i]), estimate=True)
-    return candidate(obj, moment, hop, kit=kit, site=site, fwhm_arcsec=fwhm)
+    return candidate(obj, moment, hop, kit=kit, site=site, fwhm_arcsec=fwhm, hold_s=hold_s)
 
 
 def _choice(

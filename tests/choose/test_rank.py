@@ -1,0 +1,108 @@
+"""The score: it falls where an answer turns to no, and never leaves 0 to 1."""
+
+from __future__ import annotations
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from slowglass.choose.rank import (
+    fits_score,
+    holds_score,
+    reach_score,
+    reason_words,
+    shows_score,
+    total_score,
+)
+
+POSITIVE = st.floats(1e-3, 1e4)
+
+
+@given(POSITIVE, POSITIVE, POSITIVE, POSITIVE, POSITIVE, st.floats(0, 90), st.floats(0, 900),
+       st.floats(1, 40))  # fmt: skip
+def test_scores_stay_between_0_and_1(fraction, core, parts, snr, hold, altitude, minutes, legs):
+    score = total_score(
+        fits_score(np.array(fraction), np.array(core), np.array(parts)),
+        shows_score(np.array(snr)),
+        holds_score(np.array(hold), np.array(20.0)),
+        reach_score(np.array(altitude), np.array(minutes), np.array(legs)),
+    )
+    assert 0.0 <= float(score) <= 1.0
+
+
+def test_more_is_better_in_each_question():
+    def rising(values):
+        return bool(np.all(np.diff(values) >= 0)) and values[-1] > values[0]
+
+    assert rising(shows_score(np.array([1.0, 3.0, 10.0, 50.0, 300.0])))
+    assert rising(holds_score(np.array([1.0, 5.0, 20.0, 60.0]), np.full(4, 60.0)))
+    assert rising(reach_score(np.array([16.0, 25.0, 40.0, 60.0]), np.full(4, 90.0), np.full(4, 3)))
+    assert rising(reach_score(np.full(3, 50.0), np.array([10.0, 40.0, 90.0]), np.full(3, 3)))
+    assert rising(-reach_score(np.full(3, 50.0), np.full(3, 90.0), np.array([1, 5, 12])))
+    assert rising(fits_score(np.full(3, 0.2), np.full(3, 0.1), np.array([3.0, 20.0, 100.0])))
+
+
+def test_too_large_with_a_core_beats_too_large():
+    scores = fits_score(
+        np.array([0.5, 0.98, 2.0, 2.0]), np.array([0.2, 0.4, 0.5, 2.0]), np.full(4, 90)
+    )
+    assert np.all(np.diff(scores) < 0)
+
+
+def test_what_never_comes_up_scores_nothing():
+    assert reach_score(np.array([80.0]), np.array([0.0]), np.array([1.0]))[0] == 0
+
+
+def words(**changes):
+    values = {
+        "looks": "Planetary nebula, 1.3′ across",
+        "fits": "yes",
+        "fraction": 0.03,
+        "snr_single": 20.0,
+        "minutes_to_target": 1.0,
+        "session_min": 120.0,
+        "snr_total": 200.0,
+        "exposure_s": 30.0,
+        "hold_time_s": 35.0,
+        "wanted_s": 8.0,
+        "altitude_deg": 69.0,
+        "direction": "south",
+        "clock": "22:10",
+        "moonlit_mag": 0.0,
+        "hop_legs": 1,
+        "anchor": "Sheliak",
+    }
+    return reason_words(**{**values, **changes})
+
+
+def test_a_reason_is_a_sentence_or_two():
+    assert words() == (
+        "Planetary nebula, 1.3′ across: shows well in a single 30 s exposure. "
+        "Best at 22:10, 69° up in the south, one leg from Sheliak."
+    )
+
+
+def test_what_speaks_against_is_said():
+    text = words(
+        fits="barely",
+        fraction=2.0,
+        snr_single=0.5,
+        minutes_to_target=900.0,
+        snr_total=6.0,
+        hold_time_s=20.0,
+        wanted_s=300.0,
+        altitude_deg=21.0,
+        moonlit_mag=1.4,
+        hop_legs=11,
+    )
+    assert "bring it out faintly" in text
+    for part in (
+        "only its bright core fits the frame",
+        "it wants exposures of 5 min and the mount holds 20 s",
+        "it stays low",
+        "the Moon brightens the sky there by 1.4 mag",
+        "the hop is long",
+    ):
+        assert part in text
+    assert "too large for the frame" in words(fits="no")
+    assert "lost in the noise" in words(snr_single=0.1, minutes_to_target=1e6, snr_total=1.0)
