@@ -43,20 +43,53 @@ def test_plan_predicts_the_rendered_frame(sky, kit, site):
     assert e[inside].mean() - sky_e == pytest.approx(plan.object_e_per_px, rel=0.12)
 
 
-def test_signal_to_noise_of_a_frame_is_the_plans(sky, kit, site):
-    """Rendered with noise many times over: the scatter of a resolution element."""
+def test_signal_to_noise_is_that_of_rendered_frames(sky, kit, site):
+    """Scatter of 5 × 5 blocks inside the object over eight noisy frames, against the plan."""
     obj = sky.objects.get("NGC 6543")
     plan = plan_exposure(
         kit, site, obj, seconds=30.0, conditions=conditions_at_altitude(site, 60.0)
     )
-    variance = plan.object_e_per_px + plan.sky_e_per_px + plan.dark_e_per_px + plan.read_noise_e**2
-    cells = math.pi / 4 * plan.fwhm_px**2
-    by_hand = plan.object_e_per_px * cells / math.sqrt(cells * variance)
-    assert plan.snr == pytest.approx(by_hand, rel=1e-6)
-    more = plan_exposure(
-        kit, site, obj, seconds=30.0, frames=16, conditions=conditions_at_altitude(site, 60.0)
+    options = {
+        "exposure_s": 30.0, "altitude_deg": 60.0, "tracking": False,
+        "vignetting": 0.0, "dust": False, "faintest_mag": 0.0,
+    }  # fmt: skip
+    clean, truth = render_with_truth(kit, site, sky, obj, noise=False, **options)
+    x, y = (round(float(v)) for v in truth.wcs.sky_to_pixel(obj.ra_deg, obj.dec_deg))
+
+    def blocks(frame):
+        cut = frame.pixels[y - 15 : y + 15, x - 15 : x + 15].astype(np.float64)
+        return cut.reshape(6, 5, 6, 5).sum(axis=(1, 3)) * kit.camera.gain_e_per_adu
+
+    scatter = [
+        blocks(render_with_truth(kit, site, sky, obj, seed=seed, **options)[0]) - blocks(clean)
+        for seed in range(8)
+    ]
+    object_e = plan.object_e_per_px * 25
+    # The plan's element is a disc one FWHM across; signal to noise grows with its diameter.
+    expected = plan.snr * math.sqrt(25 / (math.pi / 4 * plan.fwhm_px**2))
+    # 288 samples: 4 % on the scatter; the middle is up to a fifth brighter than the mean; the
+    # converter's rounding, gain²/12, adds 2 %.
+    assert object_e / np.std(scatter) == pytest.approx(expected, rel=0.12)
+
+
+def test_frames_add_as_the_square_root(sky, kit, site):
+    one, sixteen = (
+        plan_exposure(
+            kit, site, sky.objects.get("M76"), seconds=30.0, frames=n,
+            conditions=conditions_at_altitude(site),
+        )
+        for n in (1, 16)
+    )  # fmt: skip
+    assert sixteen.snr_total == pytest.approx(4 * one.snr)
+
+
+def test_the_moon_is_mentioned(sky, kit, site):
+    plan = expose_object(
+        kit, site, sky, "M15", seconds=20, when=datetime(2026, 10, 25, 20, 0, tzinfo=UTC)
     )
-    assert more.snr_total == pytest.approx(4 * plan.snr)
+    assert any("Moon" in note for note in plan.notes)
+    dark = expose_object(kit, site, sky, "M15", seconds=20, night=NIGHT)
+    assert not any("Moon" in note for note in dark.notes)
 
 
 def test_read_noise_is_named_and_priced(sky, full_kit, site):

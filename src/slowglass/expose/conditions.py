@@ -32,6 +32,8 @@ class Conditions:
     """Position angle of the direction to the zenith, north through east."""
     sky_slope_per_deg: float
     """Relative brightening of the sky for each degree away from the zenith."""
+    brightened_mag: float = 0.0
+    """How much brighter Moon and twilight make the sky, magnitudes."""
 
 
 def conditions_at_altitude(
@@ -95,9 +97,11 @@ def conditions_at(
     here = max(1.0, altitude)
     hour_angle = float(hour_angle_deg(ra_deg, longitude_deg=site.longitude_deg, unix_s=unix))
     hour_angle = (hour_angle + 180.0) % 360.0 - 180.0
+    lit = level(here)
     return replace(
         base,
-        sky_mag_arcsec2=level(here) if sky_mag is None else sky_mag,
+        sky_mag_arcsec2=lit if sky_mag is None else sky_mag,
+        brightened_mag=max(0.0, base.sky_mag_arcsec2 - lit) if sky_mag is None else 0.0,
         hour_angle_deg=hour_angle,
         zenith_angle_deg=_parallactic_deg(hour_angle, dec_deg, site.latitude_deg),
         sky_slope_per_deg=_slope(level, here),

@@ -135,6 +135,11 @@ def plan_exposure(
 
     model = object_model(obj) if obj is not None else None
     notes: list[str] = []
+    if conditions.brightened_mag >= 0.2:
+        notes.append(
+            f"Moon or twilight makes the sky {conditions.brightened_mag:.1f} magnitudes brighter "
+            "than this site's dark sky"
+        )
     measures, rate, star_mag = "nothing: no object there", None, None
     if model is not None:
         if model.assumed:
