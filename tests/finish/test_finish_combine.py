@@ -62,9 +62,7 @@ def test_noise_floor_keeps_nearly_all_good_values():
 def test_breathing_stars_are_not_clipped():
     # A star core of 20000 ADU that varies by 10 % with the seeing, sky noise 5 ADU.
     core = np.array([20000, 18500, 21000, 19000, 20500], dtype=np.float32).reshape(5, 1, 1)
-    mean, rejected = clipped_mean(
-        core, noise=np.full(5, 5.0), per_adu=0.5, shape_tolerance=0.15
-    )
+    mean, rejected = clipped_mean(core, noise=np.full(5, 5.0), per_adu=0.5, shape_tolerance=0.15)
     assert rejected[0, 0] == 0
     assert mean[0, 0] == pytest.approx(19800)
 

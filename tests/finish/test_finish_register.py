@@ -143,8 +143,10 @@ def faint_series(rng, drifts, *, stars=60, flux=900.0, size=(500, 640)):
     for dx, dy in drifts:
         sky = np.zeros(size)
         for xs, ys in zip(x + dx, y + dy, strict=True):
-            sky += flux / (2 * np.pi * 2.5**2) * np.exp(
-                -((xx - xs) ** 2 + (yy - ys) ** 2) / 2 / 2.5**2
+            sky += (
+                flux
+                / (2 * np.pi * 2.5**2)
+                * np.exp(-((xx - xs) ** 2 + (yy - ys) ** 2) / 2 / 2.5**2)
             )
         frames.append((sky + pattern + rng.normal(0, 20, size)).astype(np.float32))
     return frames

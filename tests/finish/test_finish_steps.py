@@ -265,7 +265,7 @@ def test_bad_recipe_names_key_and_value():
         parse_recipe("[combine]\nclip_low_sigma = 0.5\n")
     with pytest.raises(ConfigError, match="not valid TOML"):
         parse_recipe("[combine\n")
-    with pytest.raises(ConfigError, match="combine.nonsense"):
+    with pytest.raises(ConfigError, match=r"combine\.nonsense"):
         parse_recipe("[combine]\nnonsense = 1\n")
 
 

@@ -92,8 +92,9 @@ def fit_surface(
 ) -> Surface:
     """The surface through block levels; ``order`` None chooses 1 or 2 by the residuals.
 
-    Blocks more than 2 σ above the surface or 3 σ below are dropped, again and again until nothing changes. The second
-    order is taken only where it lowers the scatter by a fifth, so an object alone is no reason.
+    Blocks more than 2 σ above the surface or 3 σ below are dropped until nothing changes. The
+    second order is taken only where it lowers the scatter by a fifth: an object alone is no
+    reason.
     """
     if order is not None:
         return _fit(blocks, width_px, height_px, order)[0]
