@@ -13,6 +13,7 @@ from slowglass.frame.bayer import full_resolution, luminance
 from slowglass.frame.hot import find_hot_pixels
 from slowglass.frame.image import Frame
 from slowglass.frame.search import (
+    blunt_cores,
     concentrated_like_stars,
     search_stars,
     shaped_like_stars,
@@ -137,12 +138,14 @@ def clipping_level(frame: Frame, peaks: Floats, *, sky_adu: float, rms_adu: floa
         return clip
     if np.count_nonzero(frame.pixels == np.float32(highest)) >= 5:
         return highest - 0.005 * (highest - sky_adu)
-    # star counts rise about as flux^−0.7, which puts 0.06 stars into the last 8 % by chance
+    # star counts fall off smoothly with brightness: only a ceiling fills the last 8 % and not
+    # the 8 % below
     brightest = np.sort(peaks)[::-1]
-    top = brightest[min(2, len(brightest) - 1)] if len(brightest) else highest
-    crowd = 0.92 * (top - sky_adu)
-    if len(brightest) > 5 and np.count_nonzero(peaks - sky_adu > crowd) >= 6:
-        return float(sky_adu + crowd)
+    if len(brightest) > 5:
+        share = (peaks - sky_adu) / (brightest[2] - sky_adu)
+        crowd = int(np.count_nonzero(share > 0.92))
+        if crowd >= 12 and crowd > 3 * int(np.count_nonzero((share > 0.84) & (share <= 0.92))):
+            return float(sky_adu + 0.92 * (brightest[2] - sky_adu))
     return clip
 
 
@@ -222,8 +225,12 @@ def _star_list(
     column = np.clip(np.rint(x).astype(int), 0, light.shape[1] - 1)
     row = np.clip(np.rint(y).astype(int), 0, light.shape[0] - 1)
     noise = sky.rms[row, column].astype(np.float64) * np.sqrt(np.pi) * radius
-    saturated = peaks >= clip
-    good = (flux > 0) & concentrated_like_stars(found, flux, noise, size, saturated)
+    saturated = (peaks >= clip) | blunt_cores(
+        found["cpeak"] / np.maximum(flux, 1e-30), peaks - sky.level_median, flux / noise
+    )
+    good = (flux > 0) & concentrated_like_stars(
+        found, flux, noise, size=size, saturated=saturated, rms=sky.rms_median
+    )
     if mask is not None:
         good &= ~mask[row, column]
     gain = frame.header.gain_e_per_adu
@@ -234,11 +241,14 @@ def _star_list(
     height, width = light.shape
     edge = (x < radius) | (y < radius) | (x > width - 1 - radius) | (y > height - 1 - radius)
     flags[edge | ((notes & sep.APER_HASMASKED) != 0)] |= int(StarFlag.EDGE)
+    # A clipped core hides a star's light, but how far it spreads does not: the whole footprint
+    # keeps bright stars in order, which solving from few stars lives on.
+    total = np.where(saturated, np.maximum(flux, found["flux"]), flux)
     nan = np.full(count, np.nan)
     stars = StarList(
         x_px=full_resolution(x, factor),
         y_px=full_resolution(y, factor),
-        flux_adu=flux * factor**2,
+        flux_adu=total * factor**2,
         peak_adu=peaks,
         snr=flux / np.sqrt(noise**2 + shot),
         fwhm_px=nan,
