@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from slowglass.demo import run_demo
+from example_night import quick_night
 from slowglass.web.app import create_app, listen
 from slowglass.workbench import Workbench
 
@@ -22,10 +22,8 @@ CHROMIUM_ARGS = [
 
 @pytest.fixture(scope="session")
 def night_folder(sky, tmp_path_factory) -> Path:
-    """The folder of a quick example night; SLOWGLASS_TEST_NIGHT keeps it between runs."""
-    kept = os.environ.get("SLOWGLASS_TEST_NIGHT")
-    folder = Path(kept) if kept else tmp_path_factory.mktemp("night") / "example"
-    return run_demo(folder, quick=True).folder
+    """The folder of a quick example night."""
+    return quick_night(tmp_path_factory.getbasetemp())
 
 
 @pytest.fixture(scope="session")

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 Point = tuple[float, float]
 
-MOST_FOUND = 250
+MOST_FOUND = 150
 """More circles than this hide the picture."""
 MOST_KNOWN = 120
 SMALLEST_MARK = 1.0 / 170.0
