@@ -85,9 +85,11 @@ def _band_and_ra(x, y, z, bands):
 
 
 @njit(cache=True)
-def nearest_star(x, y, z, radius_rad, vectors, band_first, cell_first):
-    """Index of the star nearest to a unit vector within a (small) radius, or −1, and its
-    distance in radians."""
+def nearest_star(x, y, z, radius_rad, faintest, vectors, mags, band_first, cell_first):
+    """Index of the star nearest to a unit vector, or −1 when none lies within a (small) radius.
+
+    Stars fainter than ``faintest`` are passed over.
+    """
     bands = len(band_first) - 1
     dec = np.arcsin(max(-1.0, min(1.0, z)))
     low = int(((dec - radius_rad) / np.pi + 0.5) * bands)
@@ -118,10 +120,10 @@ def nearest_star(x, y, z, radius_rad, vectors, band_first, cell_first):
                 dy = vectors[s, 1] - y
                 dz = vectors[s, 2] - z
                 chord2 = dx * dx + dy * dy + dz * dz
-                if chord2 < best_chord2:
+                if chord2 < best_chord2 and mags[s] <= faintest:
                     best_chord2 = chord2
                     best = s
-    return best, np.sqrt(best_chord2)
+    return best
 
 
 @njit(cache=True)

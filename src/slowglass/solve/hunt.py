@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -26,7 +27,16 @@ CATALOGUE_CAP = 70
 MAG_WINDOW = 2.2
 SURE_LOG10 = 9.0
 """Odds at which the search stops looking for anything better."""
-KEPT_POSES = 160
+KEPT_POSES = 100
+STAGE_BUDGET = 4_000_000
+"""Candidates a depth may cost in one stage: about a second."""
+HOPELESS_LOG10 = -12.0
+"""A pose weighed this low before it is refined is dropped: with residuals of 4 px in place of
+half a pixel a right pose loses some two powers of ten a star, never so much."""
+
+Stage = Callable[[Floats, Ints, float, float], tuple[int, int]]
+"""Fills (poses, given the search order and the scale range in radians per pixel); returns how many
+poses were kept and how many candidates were examined."""
 
 
 @dataclass(frozen=True)
@@ -37,18 +47,27 @@ class ImageStars:
     y_px: Floats
     inst_mag: Floats
     density: Floats
+    extra_px: Floats
+    """Positional error of a star beyond the frame's own: saturated stars bleed."""
     width_px: int
     height_px: int
 
     @classmethod
     def build(
-        cls, x_px: Floats, y_px: Floats, flux: Floats, width_px: int, height_px: int
+        cls,
+        x_px: Floats,
+        y_px: Floats,
+        flux: Floats,
+        width_px: int,
+        height_px: int,
+        extra_px: Floats | None = None,
     ) -> ImageStars:
         """Sort and cap a star list; ``flux`` in any linear unit, positive."""
         order = np.argsort(-flux, kind="stable")[:WEIGH_STARS]
         x, y = np.ascontiguousarray(x_px[order]), np.ascontiguousarray(y_px[order])
         _, density = brightness_density(x, y, float(width_px) * height_px, float(width_px))
-        return cls(x, y, -2.5 * np.log10(flux[order]), density, width_px, height_px)
+        extra = np.zeros(len(order)) if extra_px is None else extra_px[order]
+        return cls(x, y, -2.5 * np.log10(flux[order]), density, extra, width_px, height_px)
 
     def __len__(self) -> int:
         return len(self.x_px)
@@ -105,7 +124,7 @@ def hunt(image: ImageStars, catalogue: SolveCatalogue, prior: Prior) -> Hunt:
     return Hunt(best, max(others, default=-99.0), examined)
 
 
-def _stages(image: ImageStars, catalogue: SolveCatalogue, prior: Prior):
+def _stages(image: ImageStars, catalogue: SolveCatalogue, prior: Prior) -> Iterator[Stage]:
     """Searches in the order of their cost, each a callable filling an array of poses."""
     few = min(len(image), 6)
     more = min(len(image), 10)
@@ -129,7 +148,7 @@ def _triangle_stage(
     known: int,
     reach: int,
     position_error_px: float,
-):
+) -> Stage:
     triples = np.array(
         [t for t in combinations(range(reach), 3) if t[2] >= known], dtype=np.int64
     ).reshape(-1, 3)
@@ -138,14 +157,19 @@ def _triangle_stage(
     def run(poses: Floats, order: Ints, scale_low: float, scale_high: float) -> tuple[int, int]:
         count, examined = 0, 0
         grid = catalogue.grid
-        for depth in catalogue.depths:
+        least_hits = 1 if len(image) > 3 else 0
+        for level, depth in enumerate(catalogue.depths):
+            low, high = _depth_scales(image, len(depth.star), deepest=level == 0)
+            low, high = max(low, scale_low), min(high, scale_high)
+            if low >= high:
+                continue
             count, looked = search_triangles(
                 image.x_px, image.y_px, image.inst_mag, order, triples, position_error_px,
                 depth.star, depth.neighbours, depth.packed, depth.cell_first,
                 PAIR_FIRST, PAIR_SECOND,
                 grid.vectors, grid.mag, grid.band_first, grid.cell_first,
-                scale_low, scale_high, prior.parity or 0, *_rotation(prior),
-                cone, cone_cos, MAG_WINDOW, 3e-4, 1 if len(image) > 3 else 0, poses, count,
+                low, high, prior.parity or 0, *_rotation(prior),
+                cone, cone_cos, MAG_WINDOW, 3e-4, least_hits, STAGE_BUDGET, poses, count,
             )  # fmt: skip
             examined += looked
         return count, examined
@@ -153,7 +177,9 @@ def _triangle_stage(
     return run
 
 
-def _pair_stage(image: ImageStars, catalogue: SolveCatalogue, prior: Prior, known: int, reach: int):
+def _pair_stage(
+    image: ImageStars, catalogue: SolveCatalogue, prior: Prior, known: int, reach: int
+) -> Stage:
     reach = min(reach, len(image))
     pairs = np.array(
         [p for p in combinations(range(reach), 2) if p[1] >= known], dtype=np.int64
@@ -177,6 +203,16 @@ def _pair_stage(image: ImageStars, catalogue: SolveCatalogue, prior: Prior, know
         return count, examined
 
     return run
+
+
+def _depth_scales(image: ImageStars, stars: int, *, deepest: bool) -> tuple[float, float]:
+    """Pixel scales, radians, at which a frame holds a useful share of a depth's stars.
+
+    On average over the sky: crowded and empty regions differ from it some tenfold.
+    """
+    fewest, most = (0.04 if deepest else 0.8), 60.0
+    per_frame = stars * image.width_px * image.height_px / (4.0 * np.pi)
+    return float(np.sqrt(fewest / per_frame)), float(np.sqrt(most / per_frame))
 
 
 def _rotation(prior: Prior) -> tuple[float, float]:
@@ -246,13 +282,10 @@ def predict(
     return rows[keep], x[keep], y[keep], star_ra[keep], star_dec[keep], capped
 
 
-def _merge_close(x: Floats, y: Floats, mag: Floats, within_px: float) -> Ints:
-    """Positions of the stars that no brighter star of the list crowds."""
-    keep: list[int] = []
-    for k in range(len(x)):
-        if not keep or np.min(np.hypot(x[keep] - x[k], y[keep] - y[k])) > within_px:
-            keep.append(k)
-    return np.array(keep, dtype=np.int64)
+def _uncrowded(x: Floats, y: Floats, within_px: float) -> Ints:
+    """Positions of the stars (sorted brightest first) that no brighter one crowds."""
+    near = np.hypot(x[:, None] - x[None, :], y[:, None] - y[None, :]) < within_px
+    return np.flatnonzero(~np.any(np.tril(near, -1), axis=1))
 
 
 def _refine(
@@ -275,8 +308,8 @@ def _refine(
         if candidate is None:
             return None
         pairs = candidate.assessment
-        if len(pairs.pairs_image) < 2:
-            return candidate
+        if pairs.odds_log10 < HOPELESS_LOG10 or len(pairs.pairs_image) < 2:
+            return None
         img, cat = pairs.pairs_image, pairs.pairs_catalogue
         wcs = fit_tan(
             image.x_px[img], image.y_px[img],
@@ -297,7 +330,7 @@ def _weigh(
     rows, x, y, ra, dec, capped = predict(wcs, image, catalogue, prior.epoch_year)
     if len(rows) == 0:
         return None
-    single = _merge_close(x, y, catalogue.grid.mag[rows], 4.0)
+    single = _uncrowded(x, y, 4.0)
     rows, x, y, ra, dec = rows[single], x[single], y[single], ra[single], dec[single]
     used = min(len(image), max(30, 3 * len(rows) + 15))
     scale_deg = wcs.scale_arcsec_per_px / 3600.0
@@ -308,6 +341,7 @@ def _weigh(
         y_px=image.y_px[:used],
         inst_mag=image.inst_mag[:used],
         density=image.density[:used],
+        extra_px=image.extra_px[:used],
         cat_x_px=x,
         cat_y_px=y,
         cat_mag=catalogue.grid.mag[rows],

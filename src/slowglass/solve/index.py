@@ -4,6 +4,8 @@ The catalogue is taken at several depths, each some two times sparser than the o
 that a frame of any width finds a depth at which it holds about a dozen stars. At each depth every
 star forms triangles with pairs of its nearest neighbours. A triangle is filed by the ratios of
 its middle and shortest side to its longest, which neither scale, rotation nor mirroring changes.
+With it go the order of its corners' brightness and a coarse size, so that most unfit candidates
+are passed over without looking up their stars.
 
 Source of the shape code: Valdes et al. 1995, PASP 107, 1119 (side ratios b/a and c/a).
 """
@@ -23,7 +25,14 @@ NEIGHBOURS = 8
 PAIRS = NEIGHBOURS * (NEIGHBOURS - 1) // 2
 CODE_CELLS = 512
 DEPTH_RATIO = 2.2
+MOST_ROWS = 590_000
+"""Rows · PAIRS must fit in 24 bits."""
+NAME_BITS = 24
+ORDER_SHIFT = 24
+SIZE_SHIFT = 27
 SPARSEST = 120
+THINNEST = 0.04
+"""Shortest over longest side below which a triangle says too little."""
 
 PAIR_FIRST = np.array(
     [i for i in range(NEIGHBOURS) for j in range(i + 1, NEIGHBOURS)], dtype=np.int64
@@ -38,8 +47,9 @@ class Depth:
     """The triangles of one catalogue depth.
 
     ``star`` (m,) maps this depth's stars to rows of the grid; ``neighbours`` (m, 8) holds rows
-    of this depth; ``packed`` lists triangles as ``row · PAIRS + pair`` sorted by shape cell;
-    ``cell_first`` (cells + 1,) delimits the cells.
+    of this depth; ``packed`` lists triangles sorted by shape cell, each as ``row · PAIRS + pair``
+    (24 bits), brightness order of its corners (3 bits) and size code (5 bits); ``cell_first``
+    (cells + 1,) delimits the cells.
     """
 
     star: npt.NDArray[np.int32]
@@ -51,7 +61,7 @@ class Depth:
 def depth_sizes(n: int) -> list[int]:
     """Number of brightest stars at each depth, deepest first."""
     sizes: list[int] = []
-    size = float(n)
+    size = float(min(n, MOST_ROWS))
     while size >= SPARSEST:
         sizes.append(int(size))
         size /= DEPTH_RATIO
@@ -66,7 +76,8 @@ def build_depth(grid: SkyGrid, count: int) -> Depth:
     _, near = cKDTree(vectors).query(vectors, k=k + 1, workers=-1)
     neighbours = np.full((len(star), NEIGHBOURS), -1, dtype=np.int32)
     neighbours[:, :k] = near[:, 1:]
-    cells, packed = _list_triangles(vectors, neighbours, PAIR_FIRST, PAIR_SECOND)
+    mag = np.ascontiguousarray(grid.mag[star])
+    cells, packed = _list_triangles(vectors, mag, neighbours, PAIR_FIRST, PAIR_SECOND)
     order = np.argsort(cells, kind="stable")
     counts = np.bincount(cells, minlength=CODE_CELLS * CODE_CELLS)
     cell_first = np.concatenate(([0], np.cumsum(counts))).astype(np.int32)
@@ -90,12 +101,34 @@ def _holds(row, star):
 
 
 @njit(cache=True)
-def _list_triangles(vectors, neighbours, pair_first, pair_second):
+def size_code(size_rad):
+    """Size of a triangle in steps of 2^0.4, 0…31, from 2^−13 radians (25″) up."""
+    return min(31, max(0, int((np.log2(size_rad) + 13.0) * 2.5)))
+
+
+@njit(cache=True, inline="always")
+def sort_corners(s0, s1, s2, corner):
+    """Sort sides to falling length, corners (opposite their sides) along with them."""
+    if s0 < s1:
+        s0, s1 = s1, s0
+        corner[0], corner[1] = corner[1], corner[0]
+    if s1 < s2:
+        s1, s2 = s2, s1
+        corner[1], corner[2] = corner[2], corner[1]
+    if s0 < s1:
+        s0, s1 = s1, s0
+        corner[0], corner[1] = corner[1], corner[0]
+    return s0, s1, s2
+
+
+@njit(cache=True)
+def _list_triangles(vectors, mag, neighbours, pair_first, pair_second):
     """Shape cell and packed name of each triangle, each triangle once."""
     n = len(vectors)
     n_pairs = len(pair_first)
     cells = np.empty(n * n_pairs, np.int32)
     packed = np.empty(n * n_pairs, np.uint32)
+    corner = np.empty(3, np.int64)
     count = 0
     for s in range(n):
         for p in range(n_pairs):
@@ -108,17 +141,19 @@ def _list_triangles(vectors, neighbours, pair_first, pair_second):
                 continue
             if j < s and _holds(neighbours[j], s) and _holds(neighbours[j], i):
                 continue
-            a = _chord(vectors, i, j)
-            b = _chord(vectors, s, j)
-            c = _chord(vectors, s, i)
-            longest = max(a, max(b, c))
-            shortest = min(a, min(b, c))
-            middle = a + b + c - longest - shortest
-            if shortest < 0.04 * longest:
+            corner[0], corner[1], corner[2] = s, i, j
+            longest, middle, shortest = sort_corners(
+                _chord(vectors, i, j), _chord(vectors, s, j), _chord(vectors, s, i), corner
+            )
+            if shortest < THINNEST * longest:
                 continue
             u = min(CODE_CELLS - 1, int(middle / longest * CODE_CELLS))
             v = min(CODE_CELLS - 1, int(shortest / longest * CODE_CELLS))
+            m0, m1, m2 = mag[corner[0]], mag[corner[1]], mag[corner[2]]
+            order = (m0 < m1) + 2 * (m1 < m2) + 4 * (m0 < m2)
             cells[count] = u * CODE_CELLS + v
-            packed[count] = s * n_pairs + p
+            packed[count] = (
+                (s * n_pairs + p) | (order << ORDER_SHIFT) | (size_code(longest) << SIZE_SHIFT)
+            )
             count += 1
     return cells[:count], packed[:count]

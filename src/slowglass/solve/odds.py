@@ -109,6 +109,7 @@ def assess(
     y_px: Floats,
     inst_mag: Floats,
     density: Floats,
+    extra_px: Floats,
     cat_x_px: Floats,
     cat_y_px: Floats,
     cat_mag: Floats,
@@ -142,12 +143,8 @@ def assess(
     absent = np.ones(n_cat, dtype=bool)
     absent[cat_index] = False
     # A star lost in the light of a brighter image star is no great surprise.
-    blended = np.array(
-        [
-            np.any((distance[j] < 4.0 * reach_px) & (inst_mag + zero_point < cat_mag[j] - 1.0))
-            for j in range(n_cat)
-        ]
-    )
+    brighter = (inst_mag + zero_point)[None, :] < cat_mag[:, None] - 1.0
+    blended = np.any((distance < 4.0 * reach_px) & brighter, axis=1)
     p_miss = np.where(blended, np.maximum(p_miss, 0.3), p_miss)
     ln_absent = float(np.sum(np.log(p_miss[absent])))
 
@@ -169,7 +166,8 @@ def assess(
     ln_chance = np.log(density[img_index])
     per_sigma = []
     for sigma in SIGMAS_PX:
-        ln_place = -0.5 * (d / sigma) ** 2 - np.log(2.0 * np.pi * sigma**2)
+        variance = sigma**2 + extra_px[img_index] ** 2
+        ln_place = -0.5 * d**2 / variance - np.log(2.0 * np.pi * variance)
         ln_found = np.log(P_FOUND) + ln_place + ln_mag - ln_chance
         counts = ln_found > np.log(p_miss[cat_index])
         ln_pairs = np.where(counts, ln_found, np.log(p_miss[cat_index]))
@@ -179,7 +177,7 @@ def assess(
             + occam_ln(
                 matched,
                 spread,
-                sigma,
+                float(np.sqrt(np.exp(np.mean(np.log(variance))))),
                 cone_area_px=cone_area_px,
                 rotation_range_rad=rotation_range_rad,
                 ln_scale_range=ln_scale_range,
@@ -189,7 +187,7 @@ def assess(
     best = int(np.argmax(per_sigma))
     total = float(np.logaddexp.reduce(per_sigma)) - np.log(len(SIGMAS_PX))
     sigma = SIGMAS_PX[best]
-    good = d < 4.0 * sigma
+    good = d < 4.0 * np.sqrt(sigma**2 + extra_px[img_index] ** 2)
     return Assessment(
         (total + ln_absent + ln_unlisted) / np.log(10.0),
         img_index[good],

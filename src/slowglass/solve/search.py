@@ -13,8 +13,20 @@ import numpy as np
 from numba import njit
 
 from slowglass.solve.grid import nearest_star
-from slowglass.solve.index import CODE_CELLS
+from slowglass.solve.index import (
+    CODE_CELLS,
+    NAME_BITS,
+    ORDER_SHIFT,
+    SIZE_SHIFT,
+    THINNEST,
+    size_code,
+    sort_corners,
+)
 
+ORDER_SURE_MAG = 0.9
+"""Image stars that differ by more than this must differ the same way in the catalogue."""
+LOOSEST_SHAPE = 0.008
+"""Triangles whose side ratios are less sure than this match too much of the sky to be of use."""
 POSE_COLUMNS = 9
 """Tangent point (x, y, z), factor (re, im), image point (x, y), parity, hits."""
 
@@ -57,17 +69,15 @@ def count_hits(
     band_first,
     cell_first,
     most,
-    give_up_after,
 ):
     """Number of further image stars that fall on a catalogue star of fitting brightness.
 
     ``skip`` holds the image stars that made the pose. The tolerance grows with distance from the
-    image point. Gives up when the first ``give_up_after`` tries all miss.
+    image point. At most ``most`` image stars are tried, in ``order``.
     """
     tx, ty, tz = pose[0], pose[1], pose[2]
     ex, ey, ez, nx, ny, nz = _basis(tx, ty, tz)
     hits = 0
-    tried = 0
     for k in range(min(most, len(order))):
         c = order[k]
         if c == skip[0] or c == skip[1] or c == skip[2]:
@@ -81,12 +91,13 @@ def count_hits(
         vz = tz + xi * ez + eta * nz
         r = np.sqrt(vx * vx + vy * vy + vz * vz)
         tolerance = tolerance_rad + growth * np.sqrt(xi * xi + eta * eta)
-        s, _ = nearest_star(vx / r, vy / r, vz / r, tolerance, vectors, band_first, cell_first)
-        tried += 1
-        if s >= 0 and abs(mags[s] - inst_mag[c] - zero_point) < mag_window:
+        expected_mag = inst_mag[c] + zero_point
+        s = nearest_star(
+            vx / r, vy / r, vz / r, tolerance, expected_mag + mag_window,
+            vectors, mags, band_first, cell_first,
+        )  # fmt: skip
+        if s >= 0 and mags[s] > expected_mag - mag_window:
             hits += 1
-        elif hits == 0 and tried >= give_up_after:
-            return 0
     return hits
 
 
@@ -115,43 +126,65 @@ def search_triangles(
     star, neighbours, packed, code_first, pair_first, pair_second,
     vectors, mags, band_first, cell_first,
     scale_low, scale_high, parity_wanted, rotation_rad, rotation_tolerance_rad,
-    cone, cone_cos, mag_window, growth, least_hits, found, n_found,
+    cone, cone_cos, mag_window, growth, least_hits, budget, found, n_found,
 ):  # fmt: skip
     """Look up image triangles by shape; keep the poses with the most further hits.
 
     Scales are radians per pixel. ``cone`` is a unit vector; corners outside ``cone_cos`` are
-    passed over. Returns (poses kept, candidates examined).
+    passed over. Stops after ``budget`` candidates. Returns (poses kept, candidates examined).
     """
     n_pairs = len(pair_first)
     pose = np.empty(POSE_COLUMNS)
     examined = 0
+    cone_everywhere = cone_cos < -1.0
     corner_img = np.empty(3, np.int64)
     corner_cat = np.empty(3, np.int64)
     for t in range(len(triples)):
+        if examined > budget:
+            break
         i0, i1, i2 = triples[t, 0], triples[t, 1], triples[t, 2]
         # Corner k lies opposite side k; corners sorted so that side 0 is the longest.
         s0 = np.hypot(x_px[i1] - x_px[i2], y_px[i1] - y_px[i2])
         s1 = np.hypot(x_px[i0] - x_px[i2], y_px[i0] - y_px[i2])
         s2 = np.hypot(x_px[i0] - x_px[i1], y_px[i0] - y_px[i1])
         corner_img[0], corner_img[1], corner_img[2] = i0, i1, i2
-        a, b, c = _sort_corners(s0, s1, s2, corner_img)
-        if c < 8.0 * position_error_px or c < 0.04 * a:
+        a, b, c = sort_corners(s0, s1, s2, corner_img)
+        if c < 8.0 * position_error_px or c < THINNEST * a:
             continue
         u, v = b / a, c / a
         tolerance = 1.8 * position_error_px / a + growth
+        if tolerance > LOOSEST_SHAPE:
+            continue
         u_low = max(0, int((u - tolerance) * CODE_CELLS))
         u_high = min(CODE_CELLS - 1, int((u + tolerance) * CODE_CELLS))
         v_low = max(0, int((v - tolerance) * CODE_CELLS))
         v_high = min(CODE_CELLS - 1, int((v + tolerance) * CODE_CELLS))
         turn_img = _turn(x_px, y_px, corner_img)
+        size_low, size_high = size_code(scale_low * a * 0.99), size_code(scale_high * a * 1.01)
+        e01 = inst_mag[corner_img[0]] - inst_mag[corner_img[1]]
+        e12 = inst_mag[corner_img[1]] - inst_mag[corner_img[2]]
+        e02 = inst_mag[corner_img[0]] - inst_mag[corner_img[2]]
+        order_mask = (
+            (abs(e01) > ORDER_SURE_MAG)
+            + 2 * (abs(e12) > ORDER_SURE_MAG)
+            + 4 * (abs(e02) > ORDER_SURE_MAG)
+        )
+        order_wanted = ((e01 < 0) + 2 * (e12 < 0) + 4 * (e02 < 0)) & order_mask
         for cu in range(u_low, u_high + 1):
             first = code_first[cu * CODE_CELLS + v_low]
             last = code_first[cu * CODE_CELLS + v_high + 1]
             for q in range(first, last):
-                row = packed[q] // n_pairs
-                pair = packed[q] % n_pairs
+                word = np.int64(packed[q])
+                if ((word >> ORDER_SHIFT) & 7) & order_mask != order_wanted:
+                    continue
+                size = word >> SIZE_SHIFT
+                if size < size_low or size > size_high:
+                    continue
+                name = word & ((1 << NAME_BITS) - 1)
+                row = name // n_pairs
+                pair = name % n_pairs
                 c0 = star[row]
-                if (
+                if not cone_everywhere and (
                     vectors[c0, 0] * cone[0] + vectors[c0, 1] * cone[1] + vectors[c0, 2] * cone[2]
                     < cone_cos
                 ):
@@ -163,7 +196,7 @@ def search_triangles(
                 k1 = _distance(vectors, c0, c2)
                 k2 = _distance(vectors, c0, c1)
                 corner_cat[0], corner_cat[1], corner_cat[2] = c0, c1, c2
-                ka, kb, kc = _sort_corners(k0, k1, k2, corner_cat)
+                ka, kb, kc = sort_corners(k0, k1, k2, corner_cat)
                 if abs(kb / ka - u) > tolerance or abs(kc / ka - v) > tolerance:
                     continue
                 scale = ka / a
@@ -188,7 +221,7 @@ def search_triangles(
                 hits = count_hits(
                     pose, x_px, y_px, inst_mag, corner_img, order, zero_point,
                     2.5 * position_error_px * scale, 2.0 * tolerance, mag_window,
-                    vectors, mags, band_first, cell_first, 16, 16,
+                    vectors, mags, band_first, cell_first, 16,
                 )  # fmt: skip
                 if hits >= least_hits:
                     n_found = _keep(found, n_found, pose, hits)
@@ -203,21 +236,6 @@ def _distance(v, i, j):
     # Angle from chord: the third-order term keeps wide triangles in shape.
     chord2 = dx * dx + dy * dy + dz * dz
     return np.sqrt(chord2) * (1.0 + chord2 / 24.0)
-
-
-@njit(cache=True, inline="always")
-def _sort_corners(s0, s1, s2, corner):
-    """Sort sides to falling length, corners (opposite their sides) along with them."""
-    if s0 < s1:
-        s0, s1 = s1, s0
-        corner[0], corner[1] = corner[1], corner[0]
-    if s1 < s2:
-        s1, s2 = s2, s1
-        corner[1], corner[2] = corner[2], corner[1]
-    if s0 < s1:
-        s0, s1 = s1, s0
-        corner[0], corner[1] = corner[1], corner[0]
-    return s0, s1, s2
 
 
 @njit(cache=True, inline="always")
@@ -343,7 +361,7 @@ def search_pairs(
                     hits = count_hits(
                         pose, x_px, y_px, inst_mag, skip, order, 0.5 * (da + db),
                         2.5 * position_error_px * scale, growth + 3.0 * position_error_px / d,
-                        mag_window, vectors, mags, band_first, cell_first, 10, 10,
+                        mag_window, vectors, mags, band_first, cell_first, 10,
                     )  # fmt: skip
                     if hits >= least_hits:
                         n_found = _keep(found, n_found, pose, hits)

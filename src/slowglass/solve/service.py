@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from slowglass.frame.stars import StarList
+from slowglass.frame.stars import StarFlag, StarList
 from slowglass.progress import Report, silent
 from slowglass.sky.store import Sky
 from slowglass.sky.wcs import TanWcs
@@ -20,10 +20,12 @@ from slowglass.solve.types import Match, Prior, Solution
 
 Floats = npt.NDArray[np.float64]
 
-ODDS_NEEDED_LOG10 = 2.0
-"""A pose is believed at 100 to 1 in its favour; see docs/design/solve-odds.md for how often
+ODDS_NEEDED_LOG10 = 1.5
+"""A pose is believed at 30 to 1 in its favour; see docs/design/solve-odds.md for how often
 such a claim is right."""
 LEAST_STARS = 2
+SATURATED_ERROR_PX = 1.0
+"""Extra positional error of a saturated star (seen on real bleeding stars; no published source)."""
 POLISH_STARS = 1500
 
 
@@ -67,8 +69,14 @@ def _solve(
             "expose longer, refocus, or wait for the clouds to pass",
             expected_stars=expected,
         )
+    saturated = (stars.flags[usable] & StarFlag.SATURATED) != 0
     image = ImageStars.build(
-        stars.x_px[usable], stars.y_px[usable], stars.flux_adu[usable], width_px, height_px
+        stars.x_px[usable],
+        stars.y_px[usable],
+        stars.flux_adu[usable],
+        width_px,
+        height_px,
+        np.where(saturated, SATURATED_ERROR_PX, 0.0),
     )
     result = hunt(image, catalogue, prior)
     best = result.best
@@ -167,7 +175,8 @@ def _polish(
         keep = residual <= max(1.0, 3.0 * float(np.median(residual)))
         if np.all(keep) or np.count_nonzero(keep) < max(4, 0.6 * len(px)):
             break
-        px, py, ra, dec, mag, index = (a[keep] for a in (px, py, ra, dec, mag, index))
+        px, py, ra, dec, mag = (a[keep] for a in (px, py, ra, dec, mag))
+        index = index[keep]
     residual = residuals_px(wcs, px, py, ra, dec) * wcs.scale_arcsec_per_px
     return wcs, Match(index.astype(np.int64), ra, dec, mag, residual)
 

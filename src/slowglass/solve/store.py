@@ -18,7 +18,7 @@ from slowglass.solve.catalogue import SolveCatalogue, build_catalogue
 from slowglass.solve.grid import SkyGrid
 from slowglass.solve.index import Depth
 
-FORMAT = 1
+FORMAT = 2
 LIMIT_MAG = 10.0
 """Gaia G to which the packaged catalogue is complete."""
 _GRID = ("vectors", "mag", "band_first", "cell_first", "order")
