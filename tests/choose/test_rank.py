@@ -70,7 +70,7 @@ def words(**changes):
         "clock": "22:10",
         "moonlit_mag": 0.0,
         "hop_legs": 1,
-        "anchor": "Sheliak",
+        "start": "Sheliak",
     }
     return reason_words(**{**values, **changes})
 

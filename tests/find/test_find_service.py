@@ -13,8 +13,9 @@ from astropy.utils import iers
 
 from slowglass.documents import document
 from slowglass.errors import UsageError
+from slowglass.find.anchors import anchor_limit_mag
 from slowglass.find.moves import usable_move
-from slowglass.find.service import anchor_limit_mag, find_route
+from slowglass.find.service import find_route
 from slowglass.kit.io import load_kit, load_site
 from slowglass.kit.model import Finder
 
@@ -77,6 +78,14 @@ def test_the_anchor_stands_above_the_skyline(sky):
 def test_m15_starts_at_the_bright_star_beside_it(sky):
     # ε Pegasi, 2.4 mag, 4.2° from M15: the start every observing guide gives
     assert find_route(KIT, YARD, sky, "M15", when=AUTUMN).anchor == "Enif"
+
+
+def test_a_start_without_a_name_is_told_from_one_that_has(sky):
+    route = find_route(KIT, YARD, sky, "M11", when=AUTUMN)
+    if route.anchor.startswith("HIP"):
+        assert " of " in route.anchor_title
+        assert f"magnitude {route.anchor_mag:.1f}" in route.anchor_title
+    assert find_route(KIT, YARD, sky, "M15", when=AUTUMN).anchor_title == "Enif"
 
 
 def test_labels_count_the_stars_between(sky):

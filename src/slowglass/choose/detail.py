@@ -71,18 +71,10 @@ class HopSummary:
 
     legs: int | None
     anchor: str | None = None
-    anchor_mag: float | None = None
+    start: str = ""
+    """The anchor as one would name it aloud."""
     reason: str = ""
     estimate: bool = False
-
-    @property
-    def start(self) -> str | None:
-        """The anchor in words: its name, or its brightness and catalogue number."""
-        if self.anchor is None or self.anchor_mag is None:
-            return self.anchor
-        if not self.anchor.startswith(("HIP ", "Gaia ")):
-            return self.anchor
-        return f"a star of magnitude {self.anchor_mag:.1f} ({self.anchor})"
 
 
 def candidate(
@@ -148,7 +140,7 @@ def candidate(
         clock=local,
         moonlit_mag=moment.moonlit_mag,
         hop_legs=hop.legs,
-        anchor=hop.start,
+        start=hop.start,
     )
     return Candidate(obj, fits, shows, holds, reach, float(score), reason)
 

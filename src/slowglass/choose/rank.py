@@ -82,7 +82,7 @@ def reason_words(
     clock: str,
     moonlit_mag: float,
     hop_legs: int | None,
-    anchor: str | None,
+    start: str,
 ) -> str:
     """One or two sentences for a person: what speaks for the object tonight, then what against."""
     if snr_single >= GOOD_SNR:
@@ -97,8 +97,8 @@ def reason_words(
     else:
         praise = f"{session_min:.0f} minutes of exposures leave it lost in the noise"
     where = f"Best at {clock}, {altitude_deg:.0f}° up in the {direction}"
-    if anchor and hop_legs:
-        where += f", {'one leg' if hop_legs == 1 else f'{hop_legs} legs'} from {anchor}"
+    if start and hop_legs:
+        where += f", {'one leg' if hop_legs == 1 else f'{hop_legs} legs'} from {start}"
     against: list[str] = []
     if fits == "no":
         against.append("it is too large for the frame")

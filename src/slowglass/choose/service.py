@@ -11,9 +11,10 @@ from slowglass.choose.detail import HopSummary, Moment, candidate
 from slowglass.choose.sift import Sifted, sift
 from slowglass.errors import UsageError
 from slowglass.expose.plan import star_width_arcsec
+from slowglass.find.anchors import anchor_limit_mag
 from slowglass.find.hour import coming_night, darkest_window, moments_between, site_night
 from slowglass.find.moves import usable_move
-from slowglass.find.service import anchor_limit_mag, route_to
+from slowglass.find.service import route_to
 from slowglass.kit.model import Kit, Site
 from slowglass.progress import Report, silent
 from slowglass.sky.night import Night
@@ -98,7 +99,7 @@ def _candidate(
     if exact:
         place = Place(obj.name, obj.ra_deg, obj.dec_deg, obj)
         route = route_to(kit, site, sky, place, when=datetime.fromtimestamp(moment.unix_s, UTC))
-        hop = HopSummary(len(route.legs) or None, route.anchor, route.anchor_mag, route.reason)
+        hop = HopSummary(len(route.legs) or None, route.anchor, route.anchor_title, route.reason)
     else:
         hop = HopSummary(int(sifted.hop_legs[i]), estimate=True)
     return candidate(obj, moment, hop, kit=kit, site=site, fwhm_arcsec=fwhm, hold_s=hold_s)

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from slowglass.choose.answers import Candidate
+    from slowglass.kit.model import Kit
 
 AIR = 1.06
 """Space around the drawing, so that lines on its edge stay whole."""
@@ -51,3 +56,19 @@ def sketch_framing(
     if major_arcmin <= frame[1]:
         view = (frame[0] * AIR, frame[1] * AIR)
     return Sketch(frame, (major_arcmin, minor), tilt, view)
+
+
+def sketch_candidates(kit: Kit, ranked: Iterable[tuple[int, Candidate]]) -> list[dict[str, Any]]:
+    """Candidates as JSON rows, each with its rank and its sketch in the kit's frame."""
+    rows = []
+    for rank, candidate in ranked:
+        obj = candidate.object
+        sketch = sketch_framing(
+            field_deg=(kit.field_width_deg, kit.field_height_deg),
+            major_arcmin=obj.major_arcmin,
+            minor_arcmin=obj.minor_arcmin,
+            position_angle_deg=obj.position_angle_deg,
+            camera_angle_deg=candidate.fits.angle_deg,
+        )
+        rows.append({**candidate.as_json(), "rank": rank, "sketch": sketch.to_json()})
+    return rows

@@ -290,7 +290,13 @@ def _scale_bar(sky: _Projection) -> list[Mark]:
         Line(((x, y - 4), (x, y + 4)), "text", 1.2),
         Line(((x, y), (end, y)), "text", 1.2),
         Line(((end, y - 4), (end, y + 4)), "text", 1.2),
-        Label(end + 8.0, y + 4.0, format_angle(length).replace(".00", ""), "text", 12.0),
+        Label(
+            end + 8.0,
+            y + 4.0,
+            format_angle(length).replace(".00", "").replace(".0", ""),
+            "text",
+            12.0,
+        ),
     ]
 
 

