@@ -308,6 +308,10 @@ def test_misuse_is_refused(sky, kit, site):
         render_forecast(kit, site, sky, EMPTY, exposure_s=0.0)
     with pytest.raises(UsageError, match="zone"):
         render_forecast(kit, site, sky, EMPTY, exposure_s=5.0, when=datetime(2026, 10, 1))
+    with pytest.raises(UsageError, match=r"transparency 1\.5 is out of range"):
+        render_forecast(kit, site, sky, EMPTY, exposure_s=5.0, transparency=1.5)
+    with pytest.raises(UsageError, match="seed"):
+        render_forecast(kit, site, sky, EMPTY, exposure_s=5.0, seed=-1)
     with pytest.raises(UsageError, match="level"):
         render_flat(kit, level=1.5)
 
@@ -336,3 +340,15 @@ def test_one_camera_has_one_set_of_flaws(sky, kit, site):
     corner = flat[:40, :40].mean() / flat[330:370, 480:520].mean()
     assert corner == pytest.approx(0.82, abs=0.04)
     assert truth.flaws.hot_column.size == pytest.approx(140, abs=60)
+
+
+def test_an_odd_mirror_mirrors_the_picture(sky, kit, site):
+    """With one mirror in the way, east lies to the right when north is up."""
+    mirrored = kit.model_copy(update={"optics": kit.optics.model_copy(update={"reflections": 1})})
+    target = sky.objects.get("M15")
+    for tube, parity in ((kit, 1), (mirrored, -1)):
+        truth = render_with_truth(tube, site, sky, target, exposure_s=5.0, faintest_mag=12.0)[1]
+        assert truth.wcs.parity == parity
+        east_x, east_y = truth.wcs.sky_to_pixel(target.ra_deg + 0.05, target.dec_deg)
+        assert (east_x < 499.5) == (parity == 1)
+        assert east_y == pytest.approx(349.5, abs=1.0)

@@ -7,8 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from slowglass.expose.profile import family, king_density, object_model, texture_tile
+from slowglass.expose.profile import family, object_model
 from slowglass.expose.scene import render_part
+from slowglass.expose.shapes import king_density, texture_tile
 from slowglass.sky.objects import SkyObject
 from slowglass.sky.wcs import TanWcs
 

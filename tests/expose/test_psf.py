@@ -109,3 +109,14 @@ def test_stamp_radius_leaves_little_outside():
     assert bright > faint
     n, k = psf.table.shape[1] // 2, psf.oversample
     assert psf.table[0, n, n + int(bright) * k] * 3e6 < 0.06 or bright == psf.half_px
+
+
+def test_strong_defocus_keeps_its_light():
+    """A disc 300 px across fits its table: flat inside, nothing outside, all the light."""
+    blurred = image(blur_px=300.0, obstruction=0.0)
+    assert blurred.half_px > 190
+    n = blurred.table.shape[1] // 2
+    row = blurred.table[0, n, n :: blurred.oversample]
+    flat = 1.0 / (math.pi * 150.0**2)
+    np.testing.assert_allclose(row[20:130], flat, rtol=0.03)
+    assert row[165:].max() < 0.02 * flat

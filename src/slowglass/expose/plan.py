@@ -19,7 +19,8 @@ from slowglass.expose.noise import (
     star_snr,
     suggest_exposure,
 )
-from slowglass.expose.profile import ObjectModel, SmoothPart, object_model
+from slowglass.expose.profile import ObjectModel, object_model
+from slowglass.expose.shapes import SmoothPart
 from slowglass.expose.signal import (
     mosaic_mean,
     sky_e_per_px_s,

@@ -151,6 +151,8 @@ def star_image(
     oversample = int(np.clip(math.ceil(16.0 / fwhm_px), 4, 8))
     if oversample > 4:
         half_px = min(half_px, 64)
+    # Room for an out-of-focus disc and its soft rim.
+    half_px = max(half_px, 32 * math.ceil((0.65 * blur_px + 16.0) / 32.0))
     n = 2 * half_px * oversample
     fx = np.fft.rfftfreq(n, 1.0 / oversample)
     fy = np.fft.fftfreq(n, 1.0 / oversample)

@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.expose.population import FAINTEST_MAG, faint_stars
-from slowglass.expose.profile import ObjectModel, SmoothPart, family, object_model
+from slowglass.expose.profile import ObjectModel, family, object_model
+from slowglass.expose.shapes import SmoothPart
 from slowglass.sky.coords import separation_deg
 from slowglass.sky.objects import SkyObject
 from slowglass.sky.wcs import TanWcs, deproject_tan
@@ -146,7 +147,7 @@ def render_part(
     ``part.share`` exactly.
     """
     from slowglass.expose.kernels import fill_surface
-    from slowglass.expose.profile import texture_tile
+    from slowglass.expose.shapes import texture_tile
 
     x0, y0 = (float(v) for v in wcs.sky_to_pixel(ra_deg, dec_deg))
     if not np.isfinite(x0 + y0):
