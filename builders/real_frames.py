@@ -82,20 +82,25 @@ def quarter_turns(count: int) -> Rearrange:
 
 
 def turned_37(pixels: np.ndarray) -> np.ndarray:
-    """Turned by 37° about its centre on a canvas that holds it all.
-
-    The corners are filled with noise like the picture's own, so that the turned border is no
-    brighter or smoother than the sky.
-    """
+    """Turned by 37° about its centre, same size; the bare corners get noise like the sky's."""
     from scipy.ndimage import rotate
 
     whole = pixels.astype(np.float64)
     middle = float(np.median(whole))
     spread = 1.4826 * float(np.median(np.abs(whole - middle)))
-    turned = rotate(whole, 37.0, reshape=True, order=3, cval=np.nan)
+    turned = rotate(whole, 37.0, reshape=False, order=3, cval=np.nan)
     noise = np.random.default_rng(37).normal(middle, spread, turned.shape)
     filled = np.where(np.isfinite(turned), turned, noise)
     return np.clip(np.round(filled), -32768, 32767).astype(np.int16)
+
+
+def turned_37_cut(pixels: np.ndarray) -> np.ndarray:
+    """Turned by 37° and cut to the largest square without bare corners."""
+    turned = turned_37(pixels)
+    side = int(min(pixels.shape) / (np.cos(np.radians(37.0)) + np.sin(np.radians(37.0))))
+    # An even cut from both sides keeps the centre where it is.
+    margin = (min(pixels.shape) - side + 1) // 2
+    return turned[margin:-margin, margin:-margin]
 
 
 def quadrant(right: bool, upper: bool) -> Rearrange:
@@ -233,6 +238,7 @@ def solve_cases(folder: Path) -> list[Case]:
         ("turned 90°", quarter_turns(1), M67_TRUTH),
         ("turned 180°", quarter_turns(2), M67_TRUTH),
         ("turned 37°", turned_37, M67_TRUTH),
+        ("turned 37° and cut", turned_37_cut, M67_TRUTH),
     ):
         cases.append(
             Case(f"M67 plate, {name}", M67, "within 2° of M67, 1.70″/px", m67, rearrange, truth,

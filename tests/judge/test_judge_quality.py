@@ -99,7 +99,9 @@ def test_one_frame_without_kit_or_solution_admits_what_it_cannot_know():
 
 
 def test_two_stars_do_not_make_a_trail():
-    assert codes(replace(GOOD, elongation=2.5, shape_stars=2)) == []
+    quality = judge_quality(replace(GOOD, elongation=2.5, shape_stars=2))
+    assert [fault.code for fault in quality.faults] == ["faint"]
+    assert "of 80 stars only 2 can be measured, 3 needed" in quality.faults[0].text
 
 
 def test_the_pattern_of_the_field_is_a_caution():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, TypedDict
 
@@ -18,6 +18,8 @@ from slowglass.judge.instruction import one_instruction
 from slowglass.judge.prior import kit_scale_arcsec_per_px, sharpest_arcsec
 from slowglass.judge.quality import Measures, judge_quality
 from slowglass.judge.shape import (
+    FEWEST_STARS,
+    SHAPE_SNR,
     FieldShape,
     RadialProfile,
     common_shape,
@@ -102,6 +104,14 @@ def assess_frame(
         solution = solve_stars(detection.stars, width, height, sky, prior)
 
     shape = common_shape(detection.stars, width, height)
+    if shape.stars < FEWEST_STARS and math.isfinite(detection.elongation):
+        # Faint stars measured together: no shape each, yet one in common.
+        shape = replace(
+            shape,
+            elongation=detection.elongation,
+            angle_deg=detection.elongation_angle_deg,
+            stars=detection.measured,
+        )
     fwhm, hfd = _median_widths(detection)
     trail = measure_trail(shape.elongation, shape.angle_deg, fwhm, solution.wcs)
     expected = _catalogue_stars_in(frame, sky, solution, prior.epoch_year)
@@ -141,7 +151,9 @@ def assess_frame(
             else None
         ),
         kind=frame.header.kind,
-        instruction=one_instruction(quality, nudge, solved=solution.solved),
+        instruction=one_instruction(
+            quality, nudge, solved=solution.solved, hinted=near is not None
+        ),
         cautions=(*cautions, *quality.cautions),
         fwhm_arcsec=(
             _known(fwhm * solution.scale_arcsec_per_px) if solution.scale_arcsec_per_px else None
@@ -215,7 +227,10 @@ def _profile(frame: Frame, detection: Detection, fwhm: float) -> RadialProfile |
     stars = detection.stars
     if not (math.isfinite(fwhm) and fwhm >= 4.0):
         return None
-    chosen = stars.take(np.nonzero(usable_shapes(stars))[0][:PROFILE_STARS])
+    bright = usable_shapes(stars) & (stars.snr >= SHAPE_SNR)
+    if np.count_nonzero(bright) < FEWEST_STARS:
+        return None
+    chosen = stars.take(np.nonzero(bright)[0][:PROFILE_STARS])
     plane, bin_factor = luminance(frame)
     radius = int(min(40, math.ceil(2.5 * fwhm / bin_factor)))
     # A binned pixel's centre lies between those of its full-resolution pixels.
@@ -230,7 +245,7 @@ def _median_widths(detection: Detection) -> tuple[float, float]:
     """(FWHM, HFD) in pixels: what the stars agree on, else what the few there are show."""
     if math.isfinite(detection.fwhm_px):
         return detection.fwhm_px, detection.hfd_px
-    use = usable_shapes(detection.stars)
+    use = usable_shapes(detection.stars) & (detection.stars.snr >= SHAPE_SNR)
     if not use.any():
         return math.nan, math.nan
     hfd = detection.stars.hfd_px[use]

@@ -5,11 +5,13 @@ from __future__ import annotations
 from slowglass.find.nudge import Nudge, format_angle
 from slowglass.judge.quality import Quality
 
-FIRST = ("not a light", "blank", "too small", "bright sky", "no stars", "out of focus")
+FIRST = ("not a light", "blank", "too small", "bright sky", "no stars", "faint", "out of focus")
 """Faults to mend before aim matters."""
 
 
-def one_instruction(quality: Quality, nudge: Nudge | None, *, solved: bool) -> str:
+def one_instruction(
+    quality: Quality, nudge: Nudge | None, *, solved: bool, hinted: bool = False
+) -> str:
     """The most pressing instruction, 15 words at most.
 
     A picture that shows nothing comes first, then focus (without it nothing else can be
@@ -24,7 +26,11 @@ def one_instruction(quality: Quality, nudge: Nudge | None, *, solved: bool) -> s
         return quality.faults[0].instruction
     if nudge is not None:
         return "On target and sharp: keep shooting"
-    return "Good frame: keep shooting" if solved else "Good stars, place unknown: give --near"
+    if solved:
+        return "Good frame: keep shooting"
+    if hinted:
+        return "Good stars, no match there: check the place and the pixel scale"
+    return "Good stars, place unknown: say roughly where it points"
 
 
 def aim_instruction(nudge: Nudge) -> str:

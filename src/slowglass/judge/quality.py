@@ -21,12 +21,17 @@ FaultCode = Literal[
     "blank",
     "too small",
     "no stars",
+    "faint",
     "bright sky",
     "out of focus",
     "trailed",
     "cloud",
     "saturated",
 ]
+
+
+UNMEASURED = ("bright sky", "no stars", "faint")
+"""Faults that leave no shapes worth judging."""
 
 
 @dataclass(frozen=True)
@@ -118,6 +123,7 @@ def judge_quality(m: Measures, limits: Limits | None = None) -> Quality:
         for fault in (
             _bright_sky(m, limits),
             _few_stars(m),
+            _faint(m),
             _focus(m, limits),
             _trailed(m, limits),
             _cloud(m, limits),
@@ -125,9 +131,9 @@ def judge_quality(m: Measures, limits: Limits | None = None) -> Quality:
         )
         if fault is not None
     ]
-    if any(fault.code in ("bright sky", "no stars") for fault in faults):
+    if any(fault.code in UNMEASURED for fault in faults):
         # The shapes of two or three specks, or of stars drowned in daylight, mean nothing.
-        faults = [f for f in faults if f.code in ("bright sky", "no stars", "saturated")]
+        faults = [f for f in faults if f.code in (*UNMEASURED, "saturated")]
     return Quality(tuple(faults), tuple(_cautions(m, limits)))
 
 
@@ -156,6 +162,18 @@ def _few_stars(m: Measures) -> Fault | None:
         f"{found} found, {FEWEST_STARS} needed to judge a frame: cloud, a cap, far out of focus "
         "or too short an exposure",
         "Check cap, cloud and focus, then expose longer",
+    )
+
+
+def _faint(m: Measures) -> Fault | None:
+    if m.stars < FEWEST_STARS or m.shape_stars >= FEWEST_STARS:
+        return None
+    return Fault(
+        "faint",
+        f"of {m.stars} stars {f'only {m.shape_stars}' if m.shape_stars else 'none'} can be "
+        f"measured, {FEWEST_STARS} needed to judge a frame: cloud, soft focus or too short an "
+        "exposure",
+        "Expose longer or refocus: the stars are too faint to judge",
     )
 
 
@@ -251,8 +269,6 @@ def _cautions(m: Measures, limits: Limits) -> list[str]:
     if m.saturated_stars:
         plural = "s have" if m.saturated_stars > 1 else " has"
         notes.append(f"{m.saturated_stars} star{plural} a clipped core: colour and light are lost")
-    if 0 < m.shape_stars < FEWEST_STARS:
-        notes.append(f"shape measured on {m.shape_stars} only: not judged")
     if (
         math.isfinite(m.scatter)
         and m.shape_stars >= 8
