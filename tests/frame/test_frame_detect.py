@@ -106,6 +106,44 @@ def test_a_satellite_trail_and_bad_columns_are_no_stars():
     assert len(detection.stars) - len(mine) <= 4
 
 
+def test_cosmic_rays_are_no_stars():
+    for bayer in (None, "RGGB"):
+        scene = make_scene(seed=19, fwhm=4.0, bayer=bayer)
+        rng = np.random.default_rng(19)
+        pixels = scene.frame.pixels.copy()
+        for _ in range(60):
+            x, y, turn = rng.integers(20, 780), rng.integers(20, 580), rng.uniform(0, np.pi)
+            for step in range(rng.integers(2, 7)):
+                row, column = int(y + step * np.sin(turn)), int(x + step * np.cos(turn))
+                pixels[row, column] += rng.uniform(300, 5000)
+        detection = detect_stars(replace(scene.frame, pixels=pixels))
+        mine, theirs = matched(detection.stars, scene)
+        assert len(set(theirs.tolist())) >= 0.97 * len(scene.x)
+        assert len(detection.stars) - len(mine) <= 3
+
+
+def test_stars_whose_peaks_stop_growing_are_called_saturated():
+    """As on a photographic plate: no pixel is at the top of the range, yet the cores are blunt."""
+    scene = make_scene(seed=20, peaks=(200.0, 60000.0))
+    light = scene.frame.pixels - 400.0
+    plate = 400.0 + light / (1.0 + np.maximum(light, 0.0) / 6000.0)
+    stars = detect_stars(replace(scene.frame, pixels=plate.astype(np.float32))).stars
+    mine, theirs = matched(stars, scene)
+    saturated = (stars.flags[mine] & int(StarFlag.SATURATED)) != 0
+    bright = scene.flux[theirs] > np.quantile(scene.flux, 0.85)
+    faint = scene.flux[theirs] < np.quantile(scene.flux, 0.5)
+    assert saturated[bright].mean() > 0.8 and not saturated[faint].any()
+
+
+def test_linear_frames_are_not_called_saturated():
+    flagged = 0
+    for seed in range(4):
+        scene = make_scene(seed=60 + seed, bayer="RGGB" if seed % 2 else None)
+        stars = detect_stars(scene.frame).stars
+        flagged += int(((stars.flags & int(StarFlag.SATURATED)) != 0).sum())
+    assert flagged == 0
+
+
 def test_saturated_stars_are_kept_flagged_and_well_centred():
     scene = make_scene(seed=11, peaks=(5000.0, 100000.0), white=16000.0)
     detection = detect_stars(scene.frame)

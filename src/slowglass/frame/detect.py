@@ -15,6 +15,7 @@ from slowglass.frame.image import Frame
 from slowglass.frame.search import (
     blunt_cores,
     concentrated_like_stars,
+    pointed_like_stars,
     search_stars,
     shaped_like_stars,
     unusable,
@@ -231,6 +232,10 @@ def _star_list(
     good = (flux > 0) & concentrated_like_stars(
         found, flux, noise, size=size, saturated=saturated, rms=sky.rms_median
     )
+    above = peaks - sky.level[row, column] - _tint_above_grey(frame, sky.level_median)
+    good &= saturated | pointed_like_stars(
+        above, flux * factor**2, noise * factor**2, sky.rms_median * factor
+    )
     if mask is not None:
         good &= ~mask[row, column]
     gain = frame.header.gain_e_per_adu
@@ -258,6 +263,15 @@ def _star_list(
         flags=flags,
     )
     return stars.take(good)
+
+
+def _tint_above_grey(frame: Frame, grey_adu: float) -> float:
+    """How far the sky of a mosaic's brightest colour lies above the mean of its cell."""
+    if frame.bayer is None:
+        return 0.0
+    step = 2 * max(1, min(frame.pixels.shape) // 400)
+    phases = [frame.pixels[r::step, c::step] for r in (0, 1) for c in (0, 1)]
+    return max(0.0, max(float(np.median(p)) for p in phases) - grey_adu)
 
 
 def _highest(frame: Frame, found: npt.NDArray[Any], factor: int) -> Floats:

@@ -209,19 +209,56 @@ def shaped_like_stars(found: npt.NDArray[Any], size: float) -> Bools:
     return np.asarray(good & ~line & ~streak)
 
 
+def blunt_cores(concentration: Floats, height: Floats, snr: Floats) -> Bools:
+    """True for bright stars whose peak has stopped growing with their light.
+
+    ``concentration`` is peak over total; on a linear sensor it is the same for every star, on a
+    photographic plate or a compressed picture it falls for the brightest.
+    """
+    judged = snr > 15.0
+    if judged.sum() < 20:
+        return np.zeros(len(height), dtype=bool)
+    usual = float(np.median(concentration[judged]))
+    top = float(np.sort(height)[-3])
+    return np.asarray(judged & (height > 0.6 * top) & (concentration < 0.6 * usual))
+
+
+def pointed_like_stars(
+    height: Floats, flux: Floats, flux_noise: Floats, pixel_noise: float
+) -> Bools:
+    """False where one full-resolution pixel holds far more of the light than in other stars.
+
+    ``height`` is the highest pixel above the sky. Finds the cosmic rays that a search on 2 × 2
+    cells cannot tell from a star.
+    """
+    judged = flux > 12.0 * flux_noise
+    if judged.sum() < 8:
+        return np.ones(len(height), dtype=bool)
+    usual = float(np.median(height[judged] / flux[judged]))
+    allowed = 2.2 * usual * (np.maximum(flux, 0.0) + 2.0 * flux_noise) + 4.0 * pixel_noise
+    return np.asarray(height < allowed)
+
+
 def concentrated_like_stars(
     found: npt.NDArray[Any],
     flux: Floats,
     flux_noise: Floats,
+    *,
     size: float,
     saturated: Bools,
+    rms: float,
 ) -> Bools:
     """False for cosmic rays and warm pixels (too sharp) and for knots of nebulosity (too wide).
 
-    Compares the smoothed peak with the total: a Gaussian of FWHM w has peak/total = 0.8825/w².
+    Compares the smoothed peak with the total (a Gaussian of FWHM w has peak/total = 0.8825/w²),
+    and the narrow axis of clear detections with what is usual in this frame.
     """
     expected = 0.8825 / (size**2 + SMOOTHING_PX**2)
     sharp = found["cpeak"] > 2.2 * expected * (np.maximum(flux, 0.0) + 2.0 * flux_noise)
+    clear = found["cpeak"] > 8.0 * rms
+    if clear.sum() >= 5:
+        bright = found["b"][clear][np.argsort(-flux[clear], kind="stable")[:100]]
+        sharp |= clear & (found["b"] < 0.5 * np.median(bright)) & (found["a"] < 2.0 * size)
     wide = (found["npix"] > 4.0 * size**2 + 20) & (found["cpeak"] < 0.15 * expected * flux)
     if size < 2.2:  # stars this small are as sharp as a cosmic ray
         sharp[:] = False
