@@ -28,6 +28,7 @@ from slowglass.expose.signal import (
     surface_e_per_px_s,
 )
 from slowglass.expose.tracking import (
+    field_rotation_deg,
     hold_time_s,
     keeper_fraction,
     trail_tolerance_arcsec,
@@ -192,6 +193,11 @@ def plan_exposure(
     if at_suggested:
         wanted = int(np.clip(math.ceil((WANTED_SNR / at_suggested) ** 2), 1, MOST_FRAMES))
     keepers = keeper_fraction(kit.mount, seconds, **track)
+    smear_px = _corner_smear_px(kit, seconds, conditions, dec, site.latitude_deg)
+    if smear_px >= 0.5:
+        notes.append(
+            f"the polar axis turns the field: stars in the corners smear by {smear_px:.1f} px"
+        )
     zero = float(mosaic_mean(star_e_per_s(0.0, optics, camera, **air)))
     return ExposurePlan(
         name=obj.name if obj is not None else "",
@@ -233,6 +239,23 @@ def plan_exposure(
         ),
         notes=tuple(notes),
     )
+
+
+def _corner_smear_px(
+    kit: Kit, seconds: float, conditions: Conditions, dec_deg: float, latitude_deg: float
+) -> float:
+    """How far field rotation carries a corner star during one exposure, pixels."""
+    if kit.mount.driven == "none":
+        return 0.0
+    turned = field_rotation_deg(
+        seconds,
+        kit.mount,
+        dec_deg=dec_deg,
+        hour_angle_deg=conditions.hour_angle_deg,
+        latitude_deg=latitude_deg,
+    )
+    corner_px = math.hypot(kit.camera.width_px, kit.camera.height_px) / 2.0
+    return abs(math.radians(turned)) * corner_px
 
 
 def _typical_member_mag(model: ObjectModel) -> float:

@@ -52,12 +52,6 @@ class ObjectModel:
         area = math.pi * self.half_light_arcsec**2 * self.axis_ratio
         return self.mag + 2.5 * math.log10(2.0 * area / self.extended_share)
 
-    @property
-    def peak_mag_arcsec2(self) -> float:
-        """Brightness of the smooth parts at their brightest, or of the mean if all is stars."""
-        peak = sum(part.peak_share_arcsec2 for part in self.smooth)
-        return self.mag - 2.5 * math.log10(peak) if peak > 0 else self.mean_mag_arcsec2
-
 
 def family(kind: str) -> str:
     """The shape an object of a catalogue kind is drawn with."""

@@ -41,11 +41,6 @@ class SmoothPart:
     angular: tuple[float, float] = (0.0, 0.0)
     seed: int = 0
 
-    @property
-    def peak_share_arcsec2(self) -> float:
-        """Share of the object's light in the brightest square arcsecond (no texture)."""
-        return self.share * float(self.profile.max())
-
 
 @dataclass(frozen=True, eq=False)
 class Members:
