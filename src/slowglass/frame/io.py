@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, tzinfo
 from pathlib import Path
 from typing import Any
@@ -37,10 +38,11 @@ def list_frames(folder: Path | str) -> list[Path]:
     root = Path(folder)
     if not root.is_dir():
         raise UsageError(f"{root} is not a folder", "name the folder that holds the frames")
-    found = (p for p in root.rglob("*") if is_image_name(p) and p.is_file())
-    return sorted(
-        p for p in found if not any(part.startswith(".") for part in p.relative_to(root).parts)
-    )
+    found: list[Path] = []
+    for place, folders, names in os.walk(root):  # a folder that goes away meanwhile is no fault
+        folders[:] = [name for name in folders if not name.startswith(".")]
+        found += [Path(place) / name for name in names]
+    return sorted(path for path in found if is_image_name(path) and path.is_file())
 
 
 def read_frame(path: Path | str, *, clock_zone: tzinfo = UTC) -> Frame:
