@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from frame_scene import make_scene, matched
 
-from slowglass.frame.detect import detect_stars, spread_evenly
+from slowglass.frame.detect import detect_stars
 from slowglass.frame.hot import find_hot_pixels
 from slowglass.frame.image import Frame
-from slowglass.frame.stars import StarFlag, StarList
+from slowglass.frame.stars import StarFlag, StarList, spread_evenly
 
 
 @pytest.mark.parametrize("bayer", [None, "RGGB", "GBRG"])

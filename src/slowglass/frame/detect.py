@@ -28,7 +28,7 @@ from slowglass.frame.shapes import (
     measure_shapes,
     together_shape,
 )
-from slowglass.frame.stars import StarFlag, StarList
+from slowglass.frame.stars import StarFlag, StarList, spread_evenly
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -88,7 +88,7 @@ def detect_stars(
     found, size = search_stars(light, sky, mask, threshold_sigma)
     detections = len(found)
     found = found[shaped_like_stars(found, size)]
-    peaks = _highest(frame, found, factor)
+    peaks = _highest(frame, found, factor, rows * frame.width_px + columns)
     clip = clipping_level(frame, peaks, sky_adu=sky.level_median, rms_adu=sky.rms_median)
     stars = _star_list(frame, light, sky, mask, found, peaks, size, factor, clip)
     total, rejected = len(stars), detections - len(stars)
@@ -148,28 +148,6 @@ def clipping_level(frame: Frame, peaks: Floats, *, sky_adu: float, rms_adu: floa
         if crowd >= 12 and crowd > 3 * int(np.count_nonzero((share > 0.84) & (share <= 0.92))):
             return float(sky_adu + 0.92 * (brightest[2] - sky_adu))
     return clip
-
-
-def spread_evenly(stars: StarList, count: int, *, width_px: int, height_px: int) -> StarList:
-    """``count`` stars shared out over a grid of about 50 cells, brightest of each cell first.
-
-    Returned brightest first.
-    """
-    if len(stars) <= count:
-        return stars
-    across = max(1, round(np.sqrt(50.0 * width_px / height_px)))
-    down = max(1, round(50.0 / across))
-    cell = (
-        np.clip(stars.x_px * across / width_px, 0, across - 1).astype(int)
-        + np.clip(stars.y_px * down / height_px, 0, down - 1).astype(int) * across
-    )
-    by_flux = np.argsort(-stars.flux_adu, kind="stable")
-    order = by_flux[np.argsort(cell[by_flux], kind="stable")]
-    sorted_cell = cell[order]
-    starts = np.nonzero(np.diff(sorted_cell, prepend=-1))[0]
-    rank = np.arange(len(order)) - np.repeat(starts, np.diff(np.append(starts, len(order))))
-    chosen = order[np.argsort(rank, kind="stable")[:count]]
-    return stars.take(chosen[np.argsort(-stars.flux_adu[chosen], kind="stable")])
 
 
 def _without_hot(
@@ -274,17 +252,25 @@ def _tint_above_grey(frame: Frame, grey_adu: float) -> float:
     return max(0.0, max(float(np.median(p)) for p in phases) - grey_adu)
 
 
-def _highest(frame: Frame, found: npt.NDArray[Any], factor: int) -> Floats:
-    """Highest full-resolution pixel in the 3 × 3 search pixels about each peak."""
+def _highest(
+    frame: Frame, found: npt.NDArray[Any], factor: int, hot: npt.NDArray[np.int64]
+) -> Floats:
+    """Highest full-resolution pixel in the 3 × 3 search pixels about each peak.
+
+    ``hot`` are the flat places of hot pixels, which do not count.
+    """
     pixels = frame.pixels if frame.pixels.ndim == 2 else frame.pixels.max(axis=2)
+    height, width = pixels.shape
     x0, y0 = found["xpeak"].astype(int) * factor, found["ypeak"].astype(int) * factor
     best = np.full(len(found), -np.inf)
+    flat, hot = pixels.ravel(), np.append(np.sort(hot), -1)
     for dy in range(-factor, 2 * factor):
         for dx in range(-factor, 2 * factor):
-            row = np.clip(y0 + dy, 0, pixels.shape[0] - 1)
-            column = np.clip(x0 + dx, 0, pixels.shape[1] - 1)
-            best = np.maximum(best, pixels[row, column])
-    return best
+            row, column = np.clip(y0 + dy, 0, height - 1), np.clip(x0 + dx, 0, width - 1)
+            place = row * width + column
+            cold = hot[np.searchsorted(hot[:-1], place)] != place
+            best = np.where(cold, np.maximum(best, flat[place]), best)
+    return np.where(np.isfinite(best), best, 0.0)
 
 
 def _with_shapes(

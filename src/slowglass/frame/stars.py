@@ -35,7 +35,7 @@ class StarList:
     flux_adu: Floats
     """Background-subtracted total, ADU (for a mosaic: of the 2 × 2 colour mean times 4)."""
     peak_adu: Floats
-    """Highest raw pixel above black, ADU."""
+    """Highest raw pixel above black, ADU; hot pixels do not count."""
     snr: Floats
     fwhm_px: Floats
     hfd_px: Floats
@@ -60,3 +60,25 @@ class StarList:
         return cls(
             none, none, none, none, none, none, none, none, none, np.empty(0, dtype=np.int32)
         )
+
+
+def spread_evenly(stars: StarList, count: int, *, width_px: int, height_px: int) -> StarList:
+    """``count`` stars shared out over a grid of about 50 cells, brightest of each cell first.
+
+    Returned brightest first.
+    """
+    if len(stars) <= count:
+        return stars
+    across = max(1, round(np.sqrt(50.0 * width_px / height_px)))
+    down = max(1, round(50.0 / across))
+    cell = (
+        np.clip(stars.x_px * across / width_px, 0, across - 1).astype(int)
+        + np.clip(stars.y_px * down / height_px, 0, down - 1).astype(int) * across
+    )
+    by_flux = np.argsort(-stars.flux_adu, kind="stable")
+    order = by_flux[np.argsort(cell[by_flux], kind="stable")]
+    sorted_cell = cell[order]
+    starts = np.nonzero(np.diff(sorted_cell, prepend=-1))[0]
+    rank = np.arange(len(order)) - np.repeat(starts, np.diff(np.append(starts, len(order))))
+    chosen = order[np.argsort(rank, kind="stable")[:count]]
+    return stars.take(chosen[np.argsort(-stars.flux_adu[chosen], kind="stable")])
