@@ -158,13 +158,34 @@ def test_without_a_night_every_step_leads_to_the_first_page(workbench, tmp_path)
         async with httpx.AsyncClient(transport=transport, base_url=HOST) as client:
             return await client.get(path)
 
-    for path in ("/choose", "/find", "/expose", "/judge", "/finish", "/learn"):
+    for path in ("/find", "/expose", "/judge", "/finish", "/learn"):
         answer = anyio.run(go, path)
         assert answer.status_code == 303
         assert answer.headers["location"] == "/"
     assert "Make the example night" in anyio.run(go, "/").text
     assert anyio.run(go, "/kit").status_code == 200
     assert anyio.run(go, "/plate/finished").status_code == 404
+
+
+def test_any_night_can_be_asked_for(ask, workbench):
+    started = ask("/choose?night=2026-03-14")
+    assert started.status_code == 200
+    deadline = time.monotonic() + 300
+    while ask("/work/tonight").json()["state"] == "running" and time.monotonic() < deadline:
+        time.sleep(0.2)
+    answer = ask("/choose?night=2026-03-14")
+    assert "14 to 15 March 2026" in answer.text
+    assert "chosen for this night" not in answer.text
+    assert answer.text.count("<figure") == 12
+    assert "data-follow" not in answer.text
+
+
+@pytest.mark.parametrize("night", ["yesterday", "2026-13-40", "<b>x</b>"])
+def test_a_date_that_is_none_is_an_error_with_a_cure(ask, night):
+    answer = ask("/choose", params={"night": night})
+    assert answer.status_code == 400
+    assert "write it as 2026-10-09" in answer.text.replace("Write", "write")
+    assert "<b>x</b>" not in answer.text
 
 
 def test_a_damaged_record_is_a_page_with_a_cure(workbench, tmp_path):
@@ -181,6 +202,26 @@ def test_a_damaged_record_is_a_page_with_a_cure(workbench, tmp_path):
     answer = anyio.run(go)
     assert answer.status_code == 500
     assert "ake the night again" in answer.text
+
+
+def test_a_fault_of_ours_is_a_page_in_the_light_that_is_set(workbench, tmp_path, monkeypatch):
+    import anyio
+
+    from slowglass.web import pages
+
+    app = create_app(workbench, folder=tmp_path)
+    monkeypatch.setattr(pages, "kit_rows", lambda *_: 1 / 0)
+
+    async def go():
+        transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)
+        async with httpx.AsyncClient(transport=transport, base_url=HOST) as client:
+            return await client.get("/kit", headers={"cookie": "light=night"})
+
+    answer = anyio.run(go)
+    assert answer.status_code == 500
+    assert 'data-light="night"' in answer.text
+    assert "ZeroDivision" not in answer.text
+    assert answer.headers["content-security-policy"].startswith("default-src 'none'")
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "192.168.1.4", "example.org", ""])

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
+from slowglass.documents import document
+
 if TYPE_CHECKING:
     from slowglass.choose.answers import Candidate
     from slowglass.kit.model import Kit
@@ -70,5 +72,5 @@ def sketch_candidates(kit: Kit, ranked: Iterable[tuple[int, Candidate]]) -> list
             position_angle_deg=obj.position_angle_deg,
             camera_angle_deg=candidate.fits.angle_deg,
         )
-        rows.append({**candidate.as_json(), "rank": rank, "sketch": sketch.to_json()})
+        rows.append({**document(candidate), "rank": rank, "sketch": sketch.to_json()})
     return rows

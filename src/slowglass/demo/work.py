@@ -103,7 +103,7 @@ def work_through(
     report("writing the record", 0, 1)
 
     steps = {
-        "choice": {**document(choice), "objects": sketches(night, choice, candidate, rank)},
+        "choice": {**document(choice), "objects": listed(night, choice, candidate, rank)},
         "route": document(route),
         "plan": document(plan),
         "verdicts": [look.verdict.to_json() for look in looks],
@@ -161,26 +161,14 @@ def choose(night: Night) -> tuple[Choice, int, Candidate]:
     raise NothingUseful(f"{scenario.TARGET} is not worth a frame that night", "use a darker site")
 
 
-def sketches(night: Night, choice: Choice, target: Candidate, rank: int) -> list[dict[str, Any]]:
+def listed(night: Night, choice: Choice, target: Candidate, rank: int) -> list[dict[str, Any]]:
     """The head of the list and the target, each with its rank and framing sketch."""
-    from slowglass.choose.sketch import sketch_framing
+    from slowglass.choose.sketch import sketch_candidates
 
-    kit = night.bench.kit
     head = list(enumerate(choice.objects[:LISTED], 1))
     if rank > LISTED:
         head = [*head[:-1], (rank, target)]
-    rows = []
-    for place, candidate in head:
-        obj = candidate.object
-        sketch = sketch_framing(
-            field_deg=(kit.field_width_deg, kit.field_height_deg),
-            major_arcmin=obj.major_arcmin,
-            minor_arcmin=obj.minor_arcmin,
-            position_angle_deg=obj.position_angle_deg,
-            camera_angle_deg=candidate.fits.angle_deg,
-        )
-        rows.append({**document(candidate), "rank": place, "sketch": sketch.to_json()})
-    return rows
+    return sketch_candidates(night.bench.kit, head)
 
 
 def find(night: Night, when: datetime) -> Route:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date as Date
 from http.cookies import SimpleCookie
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,12 +13,14 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from slowglass.errors import SlowglassError
+from slowglass.errors import NothingUseful, SlowglassError, UsageError
 from slowglass.learn.night import NightRecord, load_night
 from slowglass.progress import Report
+from slowglass.web.guard import HEADERS
 from slowglass.web.jobs import Job
 from slowglass.web.present import FILTERS, clock
 from slowglass.web.tables import frame_view, kit_rows, night_lines, plan_rows
+from slowglass.web.tonight import Tonight
 
 if TYPE_CHECKING:
     from slowglass.workbench import Workbench
@@ -31,6 +34,9 @@ STEPS = (
     {"name": "Learn", "href": "/learn"},
     {"name": "Kit and site", "href": "/kit"},
 )
+UNKNOWN: dict[str, Any] = {
+    "objects": [], "dark_from": None, "moon": None, "note": None, "reason": None,
+}  # fmt: skip
 TYPES = {".jpg": "image/jpeg", ".png": "image/png", ".svg": "image/svg+xml"}
 
 
@@ -48,6 +54,7 @@ class Pages:
         self.workbench = workbench
         self.folder = folder
         self.job = Job()
+        self.tonight = Tonight(workbench)
         self._night: tuple[int, NightRecord] | None = None
         self._templates = Environment(
             loader=PackageLoader("slowglass.web"),
@@ -62,7 +69,7 @@ class Pages:
         """Every address that answers."""
         return [
             Route("/", self.start),
-            Route("/choose", self.step("choose.html")),
+            Route("/choose", self.choose),
             Route("/find", self.step("find.html")),
             Route("/expose", self.expose),
             Route("/judge", self.judge),
@@ -74,12 +81,17 @@ class Pages:
             Route("/output/{name}", self.output),
             Route("/light", self.light, methods=["POST"]),
             Route("/work", self.work, methods=["GET"]),
+            Route("/work/tonight", self.work_tonight, methods=["GET"]),
             Route("/work", self.start_work, methods=["POST"]),
         ]
 
     def exception_handlers(self) -> dict[Any, Any]:
         """Pages for what goes wrong."""
-        return {HTTPException: self.http_fault, SlowglassError: self.fault}
+        return {
+            HTTPException: self.http_fault,
+            SlowglassError: self.fault,
+            Exception: self.unexpected,
+        }
 
     def night(self) -> NightRecord | None:
         """The folder's night, read again when its index has changed."""
@@ -100,13 +112,14 @@ class Pages:
         """A filled template."""
         night = self.night() if "night" not in content else content.pop("night")
         site, kit = self.workbench.site, self.workbench.kit
-        zone = night.index["site"]["timezone"] if night is not None else site.timezone
+        night_zone = night.index["site"]["timezone"] if night is not None else site.timezone
         path = request.url.path
         html = self._templates.get_template(template).render(
             night=night,
             site=site,
             kit=kit,
-            clock=clock(zone),
+            clock=clock(night_zone),
+            zone_clock=clock,
             steps=STEPS,
             here="/judge" if path.startswith("/judge") else path,
             path=path,
@@ -135,6 +148,40 @@ class Pages:
             return self.render(request, template)
 
         return page
+
+    def choose(self, request: Request) -> Response:
+        """The list of the record's night, or of any night asked for."""
+        night = self.night()
+        wanted = request.query_params.get("night", "")
+        if night is not None and wanted in ("", night.index["night"]):
+            return self.render(
+                request,
+                "choose.html",
+                choice=night.steps["choice"],
+                considered=night.index["considered"],
+                chosen=night.index["target"]["id"],
+                zone=night.index["site"]["timezone"],
+                work=None,
+            )
+        try:
+            date = Date.fromisoformat(wanted) if wanted else self.tonight.coming()
+        except ValueError as error:
+            raise UsageError(f"“{wanted}” is not a date", "write it as 2026-10-09") from error
+        choice = self.tonight.ask(date)
+        work = self.tonight.job.progress if choice is None else None
+        if work is not None and work.state == "failed":
+            words = work.words
+            self.tonight.forget_failure()
+            raise NothingUseful(words)
+        return self.render(
+            request,
+            "choose.html",
+            choice=choice or {"night": date.isoformat(), **UNKNOWN},
+            considered=0 if choice is None else choice["considered"],
+            chosen=None,
+            zone=self.workbench.site.timezone,
+            work=work,
+        )
 
     def expose(self, request: Request) -> Response:
         """The plan's numbers and the forecast frame."""
@@ -214,8 +261,15 @@ class Pages:
         return response
 
     def work(self, request: Request) -> Response:
-        """Where the work in progress is."""
-        p = self.job.progress
+        """Where the example night in the making is."""
+        return self._progress(self.job)
+
+    def work_tonight(self, request: Request) -> Response:
+        """Where the night's list is."""
+        return self._progress(self.tonight.job)
+
+    def _progress(self, job: Job) -> Response:
+        p = job.progress
         words = p.words if not p.total else f"{p.words}: {p.done} of {p.total}"
         return JSONResponse(
             {"state": p.state, "words": words, "done": p.done, "total": p.total},
@@ -247,7 +301,17 @@ class Pages:
 
     def fault(self, request: Request, error: SlowglassError) -> Response:
         """A page for an expected failure, with its cure."""
+        status = 400 if isinstance(error, UsageError) else 500
         return self.render(
-            request, "message.html", status=500, night=None, heading="That did not work",
+            request, "message.html", status=status, night=None, heading="That did not work",
             words=str(error),
         )  # fmt: skip
+
+    def unexpected(self, request: Request, error: Exception) -> Response:
+        """A page for a fault of ours, in the light that is set: a white one would blind."""
+        answer = self.render(
+            request, "message.html", status=500, night=None, heading="An unexpected fault",
+            words="The workbench’s own window says more. The night’s files are untouched.",
+        )  # fmt: skip
+        answer.headers.update(HEADERS)
+        return answer

@@ -72,6 +72,12 @@ def night_words(text: str) -> str:
     return f"{evening.day} {evening:%B} to {morning.day} {morning:%B %Y}"
 
 
+def sentence(text: str) -> str:
+    """Words of a result as a sentence: a capital first, a full stop last."""
+    text = text.strip()
+    return text[:1].upper() + text[1:].rstrip(".") + "." if text else ""
+
+
 def file_size(size: int) -> str:
     """A file's size in kB or MB."""
     if size < 1e6:
@@ -91,6 +97,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "ra": ra_words,
     "dec": dec_words,
     "night": night_words,
+    "sentence": sentence,
     "file_size": file_size,
     "points": points,
 }
