@@ -126,6 +126,7 @@ class Workbench:
         *,
         seconds: float,
         frames: int = 1,
+        when: datetime | None = None,
         output: Path | None = None,
         report: Report = silent,
     ) -> ExposurePlan:
@@ -139,6 +140,7 @@ class Workbench:
             target,
             seconds=seconds,
             frames=frames,
+            when=when,
             out=output,
             report=report,
         )

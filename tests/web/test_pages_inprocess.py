@@ -158,7 +158,7 @@ def test_without_a_night_every_step_leads_to_the_first_page(workbench, tmp_path)
         async with httpx.AsyncClient(transport=transport, base_url=HOST) as client:
             return await client.get(path)
 
-    for path in ("/find", "/expose", "/judge", "/finish", "/learn"):
+    for path in ("/judge", "/finish", "/learn"):
         answer = anyio.run(go, path)
         assert answer.status_code == 303
         assert answer.headers["location"] == "/"
@@ -186,6 +186,50 @@ def test_a_date_that_is_none_is_an_error_with_a_cure(ask, night):
     assert answer.status_code == 400
     assert "write it as 2026-10-09" in answer.text.replace("Write", "write")
     assert "<b>x</b>" not in answer.text
+
+
+def test_a_way_to_any_object(ask):
+    query = {"name": "m57", "when": "2026-09-12T21:00:00Z"}
+    answer = ask("/find", params=query)
+    assert answer.status_code == 200
+    assert "Find M57" in answer.text
+    assert "23:00 (21:00 UTC)" in answer.text
+    for style, colour in (("paper", b"#ffffff"), ("night", b"#120000")):
+        chart = ask(f"/chart/{style}", params=query)
+        assert chart.headers["content-type"].startswith("image/svg")
+        assert colour in chart.content
+    assert ask("/chart/none", params=query).status_code == 404
+    assert ask("/chart/paper").status_code == 404
+
+
+def test_any_exposure_can_be_asked_for(ask, workbench):
+    answer = ask("/expose", params={"name": "M57", "seconds": "20", "frames": "45",
+                                    "when": "2026-09-12T21:00:00Z"})  # fmt: skip
+    assert "45 exposures of 20" in answer.text
+    from datetime import UTC, datetime
+
+    plan = workbench.expose(
+        "M57", seconds=20, frames=45, when=datetime(2026, 9, 12, 21, tzinfo=UTC)
+    )
+    assert f">{plan.snr:.1f}<" in answer.text
+    assert "forecast" not in answer.text.lower()
+
+
+@pytest.mark.parametrize(
+    ("path", "query", "words"),
+    [
+        ("/find", {"name": "nothing of the kind"}, "nothing called"),
+        ("/find", {"name": "M57", "when": "soon"}, "is not a time"),
+        ("/expose", {"name": "M57", "seconds": "-3"}, "not a number above 0"),
+        ("/expose", {"name": "M57", "seconds": "nan"}, "not a number above 0"),
+        ("/expose", {"name": "<script>alert(1)</script>"}, "nothing called"),
+    ],
+)
+def test_what_makes_no_sense_is_said_so(ask, path, query, words):
+    answer = ask(path, params=query)
+    assert answer.status_code == 400
+    assert words in answer.text.replace("Nothing", "nothing")
+    assert "<script>alert" not in answer.text
 
 
 def test_a_damaged_record_is_a_page_with_a_cure(workbench, tmp_path):

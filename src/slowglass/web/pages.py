@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date as Date
 from http.cookies import SimpleCookie
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from starlette.exceptions import HTTPException
@@ -13,6 +15,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from slowglass.documents import document
 from slowglass.errors import NothingUseful, SlowglassError, UsageError
 from slowglass.learn.night import NightRecord, load_night
 from slowglass.progress import Report
@@ -21,6 +24,7 @@ from slowglass.web.jobs import Job
 from slowglass.web.present import FILTERS, clock
 from slowglass.web.tables import frame_view, kit_rows, night_lines, plan_rows
 from slowglass.web.tonight import Tonight
+from slowglass.web.ways import Ways, moment
 
 if TYPE_CHECKING:
     from slowglass.workbench import Workbench
@@ -47,6 +51,22 @@ def light_of(request: Request) -> str:
     return "night" if morsel is not None and morsel.value == "night" else "day"
 
 
+def _asked(request: Request, key: str) -> str:
+    """A value of the address's query, shortened to a sane length."""
+    return request.query_params.get(key, "").strip()[:80]
+
+
+def _number(request: Request, key: str, usual: float) -> float:
+    text = _asked(request, key)
+    try:
+        value = float(text) if text else usual
+    except ValueError:
+        value = math.nan
+    if not 0 < value <= 100_000:
+        raise UsageError(f"{key} “{text}” is not a number above 0", "write it as 30")
+    return value
+
+
 class Pages:
     """The pages over one workbench and one folder."""
 
@@ -55,6 +75,7 @@ class Pages:
         self.folder = folder
         self.job = Job()
         self.tonight = Tonight(workbench)
+        self.ways = Ways(workbench)
         self._night: tuple[int, NightRecord] | None = None
         self._templates = Environment(
             loader=PackageLoader("slowglass.web"),
@@ -70,7 +91,7 @@ class Pages:
         return [
             Route("/", self.start),
             Route("/choose", self.choose),
-            Route("/find", self.step("find.html")),
+            Route("/find", self.find),
             Route("/expose", self.expose),
             Route("/judge", self.judge),
             Route("/judge/{frame_id}", self.judge),
@@ -79,6 +100,7 @@ class Pages:
             Route("/kit", self.kit),
             Route("/plate/{name}", self.plate),
             Route("/output/{name}", self.output),
+            Route("/chart/{style}", self.chart),
             Route("/light", self.light, methods=["POST"]),
             Route("/work", self.work, methods=["GET"]),
             Route("/work/tonight", self.work_tonight, methods=["GET"]),
@@ -183,12 +205,71 @@ class Pages:
             work=work,
         )
 
-    def expose(self, request: Request) -> Response:
-        """The plan's numbers and the forecast frame."""
+    def find(self, request: Request) -> Response:
+        """The way to the record's target, or to any object asked for."""
         night = self.night()
-        if night is None:
-            return RedirectResponse("/", status_code=303)
-        return self.render(request, "expose.html", rows=plan_rows(night.steps["plan"]))
+        name, when = _asked(request, "name"), _asked(request, "when")
+        if not name:
+            if night is None:
+                return self.render(request, "find.html", route=None, charts=[], name="", zone="")
+            index = night.index
+            charts = [
+                {"light": light, "href": f"/plate/{plate}", "size": index["sizes"][plate]}
+                for light, plate in (("by-day", "chart"), ("by-night", "chart-night"))
+            ]
+            return self.render(
+                request,
+                "find.html",
+                route=night.steps["route"],
+                charts=charts,
+                name=index["target"]["name"],
+                zone=index["site"]["timezone"],
+            )
+        way = self.ways.find(name, when)
+        query = urlencode({"name": name, "when": when})
+        charts = [
+            {"light": light, "href": f"/chart/{style}?{query}", "size": way.size}
+            for light, style in (("by-day", "paper"), ("by-night", "night"))
+            if style in way.charts
+        ]
+        return self.render(
+            request,
+            "find.html",
+            route=way.route,
+            charts=charts,
+            name=name,
+            zone=self.workbench.site.timezone,
+        )
+
+    def chart(self, request: Request) -> Response:
+        """The chart of a way asked for."""
+        name = _asked(request, "name")
+        way = self.ways.find(name, _asked(request, "when")) if name else None
+        svg = None if way is None else way.charts.get(request.path_params["style"])
+        if svg is None:
+            raise HTTPException(404)
+        return Response(svg, media_type="image/svg+xml", headers={"cache-control": "no-cache"})
+
+    def expose(self, request: Request) -> Response:
+        """The plan of the record, with its forecast frame, or of any exposure asked for."""
+        night = self.night()
+        name = _asked(request, "name")
+        if not name:
+            if night is None:
+                return self.render(request, "expose.html", plan=None, rows=[], forecast=False)
+            plan = night.steps["plan"]
+            return self.render(
+                request, "expose.html", plan=plan, rows=plan_rows(plan), forecast=True
+            )
+        plan = document(
+            self.workbench.expose(
+                name,
+                seconds=_number(request, "seconds", 30.0),
+                frames=int(_number(request, "frames", 1.0)),
+                when=moment(_asked(request, "when")),
+            )
+        )
+        return self.render(request, "expose.html", plan=plan, rows=plan_rows(plan), forecast=False)
 
     def judge(self, request: Request) -> Response:
         """One frame with its solution drawn over."""

@@ -1,0 +1,77 @@
+"""Ways to objects asked for in the pages: routes with their charts, kept while the server runs."""
+
+from __future__ import annotations
+
+import re
+import tempfile
+import threading
+from collections import OrderedDict
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from slowglass.documents import document
+from slowglass.errors import UsageError
+
+if TYPE_CHECKING:
+    from slowglass.find.svg import StyleName
+    from slowglass.workbench import Workbench
+
+KEPT = 24
+STYLES: tuple[StyleName, ...] = ("paper", "night")
+
+
+@dataclass(frozen=True)
+class Way:
+    """A route as JSON, and its charts as SVG text by style (none without legs)."""
+
+    route: dict[str, Any]
+    charts: dict[str, str]
+    size: tuple[float, float]
+
+
+class Ways:
+    """Finds and remembers ways; safe to ask from several threads."""
+
+    def __init__(self, workbench: Workbench) -> None:
+        self.workbench = workbench
+        self._lock = threading.Lock()
+        self._kept: OrderedDict[tuple[str, str], Way] = OrderedDict()
+
+    def find(self, name: str, when: str) -> Way:
+        """The way to an object; ``when`` is a UTC moment as text, or "" for its best tonight."""
+        key = (name.strip().casefold(), when)
+        with self._lock:
+            way = self._kept.get(key)
+            if way is None:
+                way = self._make(name, when)
+                self._kept[key] = way
+                while len(self._kept) > KEPT:
+                    self._kept.popitem(last=False)
+            return way
+
+    def _make(self, name: str, when: str) -> Way:
+        route = self.workbench.find(name, when=moment(when))
+        charts: dict[str, str] = {}
+        size = (0.0, 0.0)
+        if route.legs:
+            with tempfile.TemporaryDirectory() as folder:
+                for style in STYLES:
+                    path = self.workbench.chart(route, Path(folder) / f"{style}.svg", style=style)
+                    charts[style] = path.read_text(encoding="utf-8")
+            box = re.search(r'viewBox="\S+ \S+ ([\d.]+) ([\d.]+)"', charts["paper"])
+            if box is not None:
+                size = (float(box[1]), float(box[2]))
+        return Way(document(route), charts, size)
+
+
+def moment(text: str) -> datetime | None:
+    """A UTC moment written as 2026-10-09T20:15:00Z; None for nothing, ``UsageError`` for less."""
+    if not text:
+        return None
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise UsageError(f"“{text}” is not a time", "write it as 2026-10-09T20:15:00Z") from error
+    return found.replace(tzinfo=UTC) if found.tzinfo is None else found.astimezone(UTC)
