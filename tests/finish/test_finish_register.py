@@ -50,18 +50,18 @@ def test_recovers_turns_flips_and_shifts(seed, turn, dx, dy):
 @pytest.mark.parametrize("count", [3, 4, 5, 6])
 def test_few_stars_are_enough(count):
     good = 0
-    for seed in range(40):
+    for seed in range(25):
         rng = np.random.default_rng(seed)
         stars = rng.uniform((0, 0), SIZE, (count, 2))
         truth = Similarity(np.exp(0.01j), complex(60, -35))
         match = match_stars(stars, seen(rng, stars, truth, lost=0.0, extra=0.0))
         good += match.found and worst(match.transform, truth) < 1.0
-    assert good >= 38  # close pairs fix the turn badly now and then
+    assert good >= 24  # close pairs fix the turn badly now and then
 
 
 def test_unrelated_stars_are_refused():
     false = 0
-    for seed in range(200):
+    for seed in range(100):
         rng = np.random.default_rng(seed)
         n, m = rng.integers(3, 80, 2)
         match = match_stars(rng.uniform((0, 0), SIZE, (n, 2)), rng.uniform((0, 0), SIZE, (m, 2)))
@@ -161,7 +161,7 @@ def test_drift_of_a_faint_series_is_found_under_the_pattern():
 
 
 def test_pattern_and_noise_without_sky_give_no_drift():
-    for seed in range(5):
+    for seed in range(3):
         rng = np.random.default_rng(seed)
         found = find_drift(faint_series(rng, [(0, 0)] * 5, flux=0.0))
         assert np.isnan(found.dx_px).all()

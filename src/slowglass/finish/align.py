@@ -107,9 +107,7 @@ def _by_stars(
         for light, match in staying
         if not light.reason and match.transform is not None
     }
-    if reference.reason:
-        # The reference itself was clouded: it still fixes the geometry of the picture.
-        return Aligned(reference, placed, "stars")
+    # A reference that turns out clouded is left out of the sum; it still fixes the geometry.
     return Aligned(reference, placed, "stars")
 
 

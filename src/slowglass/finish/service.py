@@ -37,6 +37,7 @@ from slowglass.progress import Report, silent
 
 if TYPE_CHECKING:
     from slowglass.kit.model import Kit
+    from slowglass.sky.place import Place
     from slowglass.sky.store import Sky
 
 
@@ -67,6 +68,11 @@ def finish_folder(
     root = Path(folder).resolve()
     names = choose_names(root, Path(out))
     chosen = recipe if isinstance(recipe, Recipe) else load_recipe(recipe) if recipe else Recipe()
+    place = None
+    if near and sky is not None:
+        from slowglass.sky.place import resolve_place
+
+        place = resolve_place(near, sky)
     files, notes = sort_folder(root, report)
     if not files["light"]:
         counts = ", ".join(f"{len(v)} {k}" for k, v in files.items() if v) or "no frames at all"
@@ -87,7 +93,7 @@ def finish_folder(
         stars = _stars_of(stacked, aligned.reference)
         gain = _snr_gain(series, aligned, stacked, stars, bad, store)
     report("measuring", 1, 3)
-    wcs_cards = _solve(stars, stacked, aligned.reference, sky, kit, near, notes)
+    wcs_cards = _solve(stars, stacked, aligned.reference, sky, kit, place, notes)
     report("measuring", 2, 3)
     final = _settle(chosen, stacked, stars.sound, notes)
     record = _record(series, aligned, stacked, box)
@@ -220,7 +226,7 @@ def _solve(
     reference: Light,
     sky: Sky | None,
     kit: Kit | None,
-    near: str | None,
+    near: Place | None,
     notes: list[str],
 ) -> dict[str, Any]:
     """WCS cards of the picture, or none."""

@@ -16,6 +16,8 @@ from slowglass.finish.combine import MAD_TO_SIGMA
 Floats = npt.NDArray[np.float32]
 LEAST_BLACK = 5e-4
 """Share of pixels that may fall below black: half of what a viewer would call clipped."""
+DARKEST = 1.0 / (255 * 12.92)
+"""Light that black is shown with: the first step of 8 bits, so that rounding clips nothing."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +56,7 @@ def srgb_inverse(value: float) -> float:
 def auto_stretch(mean: Floats, *, sky_shade: float = 0.11) -> Stretch:
     """Levels for a sky-subtracted picture, from its mean over the channels (rows, columns).
 
-    Black lies where one pixel in 2000 is darker; white at the level that one pixel in 5000
+    Black lies where one pixel in 2000 is darker; white at the level that one pixel in 20000
     exceeds, at least 10 σ of the sky above it; the softening puts the sky at the sRGB shade
     ``sky_shade``, or, in a picture too shallow for any softening, the toe does.
     """
@@ -68,7 +70,7 @@ def auto_stretch(mean: Floats, *, sky_shade: float = 0.11) -> Stretch:
     sigma = MAD_TO_SIGMA * float(np.median(sky - lower))
     sigma = max(sigma, 1e-6 * max(abs(sky), 1e-3), 1e-9)
     black = min(sky - 3.0 * sigma, float(np.quantile(values, LEAST_BLACK)))
-    white = max(float(np.quantile(values, 0.9998)), sky + 10.0 * sigma)
+    white = max(float(np.quantile(values, 0.99995)), sky + 10.0 * sigma)
     target = srgb_inverse(sky_shade)
     straight = 10.0 * (white - black)
     if float(Stretch(black, white, straight).curve(sky)) >= target:
@@ -85,18 +87,22 @@ def auto_stretch(mean: Floats, *, sky_shade: float = 0.11) -> Stretch:
 
 
 def stretch_rows(picture: Floats, stretch: Stretch) -> Floats:
-    """sRGB values 0–1 of (rows, columns[, 3]) linear ADU, the ratios of the channels kept.
+    """sRGB values 1/255–1 of (rows, columns[, 3]) linear ADU, the ratios of the channels kept.
 
     Where the factor lifts one channel past 1 all three are scaled back, so a bright star keeps
     its hue instead of turning white.
     """
     x = picture - np.float32(stretch.black_adu)
     if picture.ndim == 2:
-        return np.asarray(srgb(stretch.curve(picture)), dtype=np.float32)
+        return _shown(stretch.curve(picture))
     mean = x.mean(axis=2)
     light = stretch.curve(mean + stretch.black_adu)
     factor = np.where(mean > 0, light / np.maximum(mean, 1e-12), 0.0)
     out = np.maximum(x, 0.0) * factor[..., None]
     peak = out.max(axis=2)
     out /= np.maximum(peak, 1.0)[..., None]
-    return np.asarray(srgb(out), dtype=np.float32)
+    return _shown(out)
+
+
+def _shown(light: npt.NDArray) -> Floats:
+    return np.asarray(srgb(DARKEST + (1.0 - DARKEST) * light), dtype=np.float32)

@@ -12,6 +12,7 @@ from slowglass.sky.wcs import TanWcs
 
 if TYPE_CHECKING:
     from slowglass.kit.model import Kit
+    from slowglass.sky.place import Place
     from slowglass.sky.store import Sky
 
 HEADER_RADIUS_DEG = 1.0
@@ -26,14 +27,13 @@ def solve_picture(
     header: FrameHeader,
     sky: Sky,
     kit: Kit | None,
-    near: str | None,
+    near: Place | None,
 ) -> tuple[TanWcs | None, str]:
     """The WCS of the picture, or None and why.
 
     ``near`` limits the search, else a solution in the reference's header does; the scale comes
     from that header, else from the kit. With none of these the whole sky is searched.
     """
-    from slowglass.sky.place import resolve_place
     from slowglass.solve.service import solve_stars
     from slowglass.solve.types import Prior
 
@@ -47,9 +47,8 @@ def solve_picture(
         ra, dec, radius = float(centre[0]), float(centre[1]), HEADER_RADIUS_DEG
     elif kit is not None:
         scale = 206.264806 * kit.camera.pixel_um / kit.optics.focal_length_mm
-    if near:
-        place = resolve_place(near, sky)
-        ra, dec, radius = place.ra_deg, place.dec_deg, NEAR_RADIUS_DEG
+    if near is not None:
+        ra, dec, radius = near.ra_deg, near.dec_deg, NEAR_RADIUS_DEG
     epoch = (
         header.start_utc.year + header.start_utc.timetuple().tm_yday / 365.25
         if (header.start_utc)
