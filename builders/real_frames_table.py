@@ -116,7 +116,8 @@ def chart_lines(folder: Path) -> list[str]:
     frame = read_frame(folder / COLOUR_CHART)
     assert frame.bayer is not None
     means = ", ".join(
-        f"{colour} {plane.mean():.0f}" for colour, plane in colour_planes(frame).items()
+        f"{colour} {plane.mean():.0f}"
+        for colour, plane in colour_planes(frame.pixels, frame.bayer).items()
     )
     return [
         f"`{COLOUR_CHART}`: {frame.width_px} × {frame.height_px} px, mosaic {frame.bayer}, black "

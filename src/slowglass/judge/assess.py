@@ -15,7 +15,8 @@ from slowglass.frame.detect import Detection, detect_stars
 from slowglass.frame.image import Frame
 from slowglass.frame.stars import StarFlag
 from slowglass.judge.instruction import one_instruction
-from slowglass.judge.prior import kit_scale_arcsec_per_px, sharpest_arcsec
+from slowglass.judge.light import light_loss_mag
+from slowglass.judge.prior import binning_of, kit_scale_arcsec_per_px, sharpest_arcsec
 from slowglass.judge.quality import Measures, judge_quality
 from slowglass.judge.shape import (
     FEWEST_STARS,
@@ -28,6 +29,8 @@ from slowglass.judge.shape import (
 )
 from slowglass.judge.trails import Trail, measure_trail
 from slowglass.judge.verdict import NudgeToTarget, Verdict
+from slowglass.sky.coords import alt_az
+from slowglass.sky.extinction import airmass, extinction_mag_per_airmass
 from slowglass.solve.service import solve_stars
 from slowglass.solve.types import Prior, Solution
 
@@ -41,6 +44,8 @@ HINT_RADIUS_DEG = 10.0
 KIT_SCALE_TOLERANCE = 0.05
 """How far the stated focal length may be off: makers round, and focusing shifts it."""
 PROFILE_STARS = 25
+USUAL_AIRMASS = 1.3
+"""Of frames without a time or a site: 50° up."""
 
 
 class JudgeOptions(TypedDict, total=False):
@@ -113,11 +118,11 @@ def assess_frame(
             stars=detection.measured,
         )
     fwhm, hfd = _median_widths(detection)
+    measured = shape.stars >= FEWEST_STARS
     trail = measure_trail(shape.elongation, shape.angle_deg, fwhm, solution.wcs)
     expected = _catalogue_stars_in(frame, sky, solution, prior.epoch_year)
-    quality = judge_quality(
-        _measures(frame, detection, solution, shape, fwhm, trail, expected, kit, site)
-    )
+    measures = _measures(frame, detection, solution, shape, fwhm, trail, expected, kit, site)
+    quality = judge_quality(measures)
     nudge = _nudge(solution, target, width, height)
     centre = solution.wcs.pixel_to_sky((width - 1) / 2, (height - 1) / 2) if solution.wcs else None
     start = frame.header.start_utc
@@ -139,8 +144,8 @@ def assess_frame(
         odds_log10=solution.odds_log10,
         fwhm_px=_known(fwhm),
         hfd_px=_known(hfd),
-        elongation=_known(shape.elongation),
-        elongation_angle_deg=_known(shape.angle_deg),
+        elongation=_known(shape.elongation) if measured else None,
+        elongation_angle_deg=_known(shape.angle_deg) if measured else None,
         sky_adu=_known(detection.sky_adu),
         saturated_fraction=_known(detection.saturated_fraction),
         keeper=quality.keeper,
@@ -161,8 +166,9 @@ def assess_frame(
         trail_arcsec=trail.length_arcsec if trail is not None else None,
         trail_position_angle_deg=trail.position_angle_deg if trail is not None else None,
         trail_axis=trail.axis if trail is not None else None,
-        saturated_stars=_saturated_stars(detection),
+        saturated_stars=measures.saturated_stars,
         catalogue_expected=expected,
+        light_loss_mag=measures.light_loss_mag,
         start_utc=start.isoformat() if start is not None else None,
     )
     return Assessment(verdict, detection, solution)
@@ -218,7 +224,42 @@ def _measures(
         ),
         catalogue_expected=expected,
         catalogue_matched=solution.matched if solution.solved else None,
+        light_loss_mag=_light_loss(frame, detection, solution, kit, site),
         read_noise_adu=read_noise / gain if read_noise and gain else None,
+    )
+
+
+def _light_loss(
+    frame: Frame, detection: Detection, solution: Solution, kit: Kit | None, site: Site | None
+) -> float | None:
+    """Against the kit, for unbinned frames of its camera whose exposure is known."""
+    if kit is None or solution.wcs is None or not frame.header.exposure_s:
+        return None
+    camera = kit.camera
+    if binning_of(frame.width_px, frame.height_px, camera.width_px, camera.height_px) != 1:
+        return None
+    air, extinction = USUAL_AIRMASS, extinction_mag_per_airmass()
+    if site is not None:
+        extinction = extinction_mag_per_airmass(site.height_m)
+        if frame.header.start_utc is not None:
+            altitude, _ = alt_az(
+                solution.wcs.ra0_deg,
+                solution.wcs.dec0_deg,
+                latitude_deg=site.latitude_deg,
+                longitude_deg=site.longitude_deg,
+                unix_s=frame.header.start_utc.timestamp(),
+                apparent=True,
+            )
+            # Below 10° the place or the clock is likelier wrong than the frame that low.
+            air = float(airmass(altitude)) if float(altitude) >= 10.0 else air
+    return light_loss_mag(
+        detection.stars,
+        solution.match,
+        kit,
+        exposure_s=frame.header.exposure_s,
+        gain_e_per_adu=frame.header.gain_e_per_adu or camera.gain_e_per_adu,
+        airmass=air,
+        extinction_mag=extinction,
     )
 
 

@@ -50,6 +50,8 @@ class Limits:
     """Share of clipped pixels: one in a hundred is far more than star cores cover."""
     catalogue_share: float = 0.5
     """Catalogue stars seen over those that should be in the frame."""
+    light_loss_mag: float = 1.5
+    """Three quarters of the light gone: no haze of a clear night, no usual error of a kit."""
 
 
 @dataclass(frozen=True)
@@ -80,6 +82,8 @@ class Measures:
     expected_fwhm_arcsec: float | None = None
     catalogue_expected: int | None = None
     catalogue_matched: int | None = None
+    light_loss_mag: float | None = None
+    """Magnitudes by which the stars are fainter than the kit predicts."""
     read_noise_adu: float | None = None
 
 
@@ -216,7 +220,8 @@ def _trailed(m: Measures, limits: Limits) -> Fault | None:
         )
         text += f", a trail of {size}"
         if trail.axis == "between":
-            text += f" at position angle {trail.position_angle_deg:.0f}°, between RA and Dec"
+            text += f", {trail.along_ra_arcsec:.1f}″ of it in RA and {trail.along_dec_arcsec:.1f}″ "
+            text += "in Dec (drive and polar axis, or a shift)"
         elif trail.axis is not None:
             along = f" along {trail.axis}"
             text += along
@@ -239,6 +244,14 @@ def _trail_allowed_px(m: Measures, limits: Limits) -> float:
 
 
 def _cloud(m: Measures, limits: Limits) -> Fault | None:
+    loss = m.light_loss_mag
+    if loss is not None and loss > limits.light_loss_mag:
+        return Fault(
+            "cloud",
+            f"the stars are {loss:.1f} mag fainter than the kit should show them "
+            f"({10 ** (-0.4 * loss):.0%} of the light): cloud, dew or a cap half on",
+            "Look for cloud or dew: most of the light is missing",
+        )
     expected, matched = m.catalogue_expected, m.catalogue_matched
     if expected is None or matched is None or expected < 8:
         return None
@@ -279,6 +292,12 @@ def _cautions(m: Measures, limits: Limits) -> list[str]:
     if m.scale_arcsec_per_px is None and math.isfinite(m.fwhm_px) and m.ring_px is None:
         notes.append(
             f"stars are {m.fwhm_px:.1f} px wide; unsolved, so seeing and focus cannot be told apart"
+        )
+    loss = m.light_loss_mag
+    if loss is not None and 0.8 < loss <= limits.light_loss_mag:
+        notes.append(
+            f"the stars are {loss:.1f} mag fainter than the kit should show them: haze, thin "
+            "cloud, or a kit that lets less through than stated"
         )
     if m.read_noise_adu and m.sky_rms_adu < 1.2 * m.read_noise_adu:
         notes.append(

@@ -13,6 +13,8 @@ from slowglass.sky.wcs import TanWcs
 
 Axis = Literal["RA", "Dec", "between"]
 
+ROUND = 1.05
+"""Below this the direction is noise."""
 AXIS_TOLERANCE_DEG = 22.5
 """Within this of east-west a trail is called an RA trail, of north-south a Dec trail."""
 
@@ -26,6 +28,21 @@ class Trail:
     position_angle_deg: float | None = None
     """0–180, north through east."""
     axis: Axis | None = None
+
+    @property
+    def along_ra_arcsec(self) -> float:
+        """Its extent east-west on the sky, arcsec; NaN where unsolved."""
+        return self._part(90.0)
+
+    @property
+    def along_dec_arcsec(self) -> float:
+        """Its extent north-south, arcsec; NaN where unsolved."""
+        return self._part(0.0)
+
+    def _part(self, axis_deg: float) -> float:
+        if self.length_arcsec is None or self.position_angle_deg is None:
+            return math.nan
+        return abs(self.length_arcsec * math.cos(math.radians(self.position_angle_deg - axis_deg)))
 
 
 _FITTED = (1.0, 1.042, 1.094, 1.168, 1.261, 1.372, 1.635, 1.937, 2.26, 2.936, 3.631, 5.04)
@@ -63,11 +80,13 @@ def sky_axis(position_angle_deg: float) -> Axis:
 def measure_trail(
     elongation: float, angle_deg: float, fwhm_px: float, wcs: TanWcs | None
 ) -> Trail | None:
-    """The trail behind an elongation; None where it was not measured.
+    """The trail behind an elongation; None where it was not measured or the stars are round.
 
     ``fwhm_px`` is the geometric mean of both axes, so the round star is narrower by √e.
     """
     if not (math.isfinite(elongation) and math.isfinite(fwhm_px)):
+        return None
+    if elongation < ROUND:
         return None
     length = trail_length_px(elongation, fwhm_px / math.sqrt(elongation))
     if wcs is None:

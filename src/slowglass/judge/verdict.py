@@ -60,6 +60,8 @@ class Verdict:
     trail_axis: str | None = None
     saturated_stars: int = 0
     catalogue_expected: int | None = None
+    light_loss_mag: float | None = None
+    """Magnitudes by which the stars are fainter than the kit predicts."""
     start_utc: str | None = None
     wcs_file: str | None = None
     error: str | None = None
