@@ -25,7 +25,9 @@ from slowglass.frame.stars import StarFlag
 from slowglass.progress import Report
 
 LARGEST_PLANE_PX = 1_600_000
-"""Faint series are correlated at no more pixels than this; larger frames are binned first."""
+SERIES_PX = 40_000_000
+"""Faint series are correlated at no more pixels than these, a frame and all together; larger
+frames are binned first. 16 bytes a pixel: 640 MB at most."""
 
 
 @dataclass(frozen=True)
@@ -140,7 +142,8 @@ def _by_drift(
 
     whole = Box(0, 0, series.width_px, series.height_px)
     step = 1 if series.bayer is None else 2
-    while series.width_px * series.height_px / step**2 > LARGEST_PLANE_PX:
+    most = min(LARGEST_PLANE_PX, SERIES_PX // len(lights))
+    while series.width_px * series.height_px / step**2 > most:
         step += 1 if series.bayer is None else 2
     planes = []
     for k, light in enumerate(lights):
