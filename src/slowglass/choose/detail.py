@@ -28,6 +28,7 @@ from slowglass.choose.visibility import (
     minutes_to_snr,
     single_snr,
     total_snr,
+    wanted_exposure_s,
 )
 from slowglass.expose.noise import sky_limited_s, suggest_exposure
 from slowglass.expose.plan import WANTED_SNR
@@ -214,7 +215,7 @@ def _exposures(
         exposure,
         frames,
     )
-    wanted = read_noise**2 / float(rates.brightest_px_e_s[0])
+    wanted = float(wanted_exposure_s(rates)[0])
     ratio = hold / wanted
     answer: Answer = "yes" if ratio >= 1.0 else "barely" if ratio >= WANTED_SHARE else "no"
     text = (

@@ -21,9 +21,9 @@ from slowglass.sky.night import Night
 from slowglass.sky.place import Place
 from slowglass.sky.store import Sky
 
-REFINED = 30
-"""At least so many objects at the top of the sifted list have their tracking and hop worked
-out; at most three times as many, however long a list is asked for."""
+SPARE, MOST_REFINED = 12, 90
+"""So many objects beyond the length of the list have their tracking and hop worked out, since
+the sifted order is only nearly right; and no more than so many in all."""
 
 
 def choose_tonight(
@@ -72,7 +72,7 @@ def choose_tonight(
         max_leg_deg=move.max_leg_deg,
     )
     found: list[Candidate] = []
-    refined = max(REFINED, min(limit + 10, 3 * REFINED))
+    refined = min(limit + SPARE, MOST_REFINED)
     worked = min(len(sifted.rows), max(refined, limit))
     for i in range(worked):
         report("choosing: working out the best", i, worked)

@@ -17,7 +17,12 @@ from slowglass.choose.rank import (
     shows_score,
     total_score,
 )
-from slowglass.choose.visibility import light_rates, single_snr, total_snr
+from slowglass.choose.visibility import (
+    light_rates,
+    single_snr,
+    total_snr,
+    wanted_exposure_s,
+)
 from slowglass.expose.noise import sky_limited_s
 from slowglass.expose.tracking import HOLD_SHARE, hold_time_s, trail_tolerance_arcsec
 from slowglass.find.hour import LOWEST_ALT_DEG
@@ -97,7 +102,7 @@ def sift(
             fwhm_arcsec=fwhm_arcsec,
             kit=kit,
         )
-        wanted[at] = kit.camera.read_noise_e**2 / rates.brightest_px_e_s
+        wanted[at] = wanted_exposure_s(rates)
         enough = np.array(
             [sky_limited_s(kit.camera.read_noise_e, float(b)) for b in rates.background_px_e_s]
         )

@@ -100,6 +100,14 @@ def light_rates(
     )
 
 
+def wanted_exposure_s(rates: Rates) -> Floats:
+    """Exposure in seconds from which read noise costs less than half of the time, array (n,).
+
+    Never shorter than the pause between two exposures, which costs half of the time itself.
+    """
+    return np.maximum(BETWEEN_FRAMES_S, rates.read_noise_e**2 / rates.brightest_px_e_s)
+
+
 def single_snr(rates: Rates, exposure_s: npt.ArrayLike) -> Floats:
     """Signal to noise per resolution element in one exposure of that length, array (n,)."""
     seconds = np.asarray(exposure_s, float)
