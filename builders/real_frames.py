@@ -31,9 +31,9 @@ PLEIADES = "pleiades_dss1_1p65deg.fits"
 M67 = "m67_poss1_0p5deg.fits"
 HORSEHEAD = "horsehead_serc_er_0p25deg.fits"
 M101 = "m101_poss1_0p25deg.fits"
-LOWELL = tuple(f"lowell42in_5945_light_300s_{n}.fits.gz" for n in ("0135", "0150", "0165"))
+ONE_METRE = tuple(f"lowell42in_5945_light_300s_{n}.fits.gz" for n in ("0135", "0150", "0165"))
 M13 = tuple(f"m13_blue_5s_{n:04d}.fits.gz" for n in range(1, 6))
-UMD = ("umd14in_st8_fov_30s.fits.gz", "umd14in_st8_light_300s_001.fits.gz")
+FOURTEEN_INCH = ("umd14in_st8_fov_30s.fits.gz", "umd14in_st8_light_300s_001.fits.gz")
 CALIBRATION = {
     "lowell42in_zero_0001.fits.gz": "bias",
     "lowell42in_zero_0002.fits.gz": "bias",
@@ -46,6 +46,20 @@ CALIBRATION = {
 COLOUR_CHART = "rggb_colour_chart.dng"
 
 
+def label(file: str) -> str:
+    """A file's name by what took it, for tables."""
+    stem = file.split(".")[0]
+    for prefix, name in (
+        ("lowell42in_5945_light_300s_", "1.07 m light "),
+        ("lowell42in_", "1.07 m "),
+        ("umd14in_st8_", "14-inch "),
+        ("m13_blue_5s_", "M13, 5 s, "),
+    ):
+        if stem.startswith(prefix):
+            return name + stem.removeprefix(prefix).replace("_", " ")
+    return stem
+
+
 def frames_folder() -> Path | None:
     """The folder of real frames, or None where there is none."""
     folder = Path(os.environ.get("SLOWGLASS_FRAMES") or ROOT.parent / "shared" / "frames")
@@ -54,12 +68,12 @@ def frames_folder() -> Path | None:
 
 def finish_sets() -> dict[str, tuple[str, ...]]:
     """The series that are finished, each with its calibration frames."""
-    lowell = tuple(f for f in CALIBRATION if f.startswith("lowell"))
-    umd = tuple(f for f in CALIBRATION if f.startswith("umd"))
+    one_metre = tuple(f for f in CALIBRATION if f[:4] == ONE_METRE[0][:4])
+    fourteen_inch = tuple(f for f in CALIBRATION if f[:4] == FOURTEEN_INCH[0][:4])
     return {
-        "1.07 m, three lights, two flats, two bias": LOWELL + lowell,
+        "1.07 m, three lights, two flats, two bias": ONE_METRE + one_metre,
         "small telescope, five faint 5 s lights": M13,
-        "14-inch, two unlike lights, dark, flat, bias": UMD + umd,
+        "14-inch, two unlike lights, dark, flat, bias": FOURTEEN_INCH + fourteen_inch,
     }
 
 
@@ -164,7 +178,7 @@ def centre_error_px(truth: Truth, ra_deg: float, dec_deg: float) -> float:
     return apart * 3600.0 / truth.scale_arcsec_per_px
 
 
-def lowell_truth(path: Path) -> Truth:
+def one_metre_truth(path: Path) -> Truth:
     """The header's own solution (numbers stored as text, TAN with distortion terms)."""
     header = fits.getheader(path)
     kept = fits.Header()
@@ -246,9 +260,9 @@ def solve_cases(folder: Path) -> list[Case]:
         )  # fmt: skip
     cases.append(Case("M67 plate", M67, "whole sky", {}, truth=M67_TRUTH))
 
-    for file in LOWELL:
+    for file in ONE_METRE:
         number = file.removesuffix(".fits.gz")[-4:]
-        truth = lowell_truth(folder / file)
+        truth = one_metre_truth(folder / file)
         place = "124.62 25.33"
         for text, options in (
             ("within 1°, 1.107″/px",
@@ -272,6 +286,6 @@ def solve_cases(folder: Path) -> list[Case]:
     cases.append(Case("Horsehead plate", HORSEHEAD, "whole sky", {}, must="refuse"))
     cases.append(Case("M101 plate", M101, "whole sky", {}, must="refuse"))
     cases.append(Case("M13, 5 s, 0001", M13[0], "whole sky", {}, must="refuse"))
-    for file in UMD:
-        cases.append(Case(f"14-inch, {file[11:].removesuffix('.fits.gz')}", file, "whole sky", {}))
+    for file in FOURTEEN_INCH:
+        cases.append(Case(label(file), file, "whole sky", {}))
     return cases

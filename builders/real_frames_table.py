@@ -14,20 +14,21 @@ from pathlib import Path
 from real_frames import (
     CALIBRATION,
     COLOUR_CHART,
-    LOWELL,
+    FOURTEEN_INCH,
     M13,
+    ONE_METRE,
     ROOT,
-    UMD,
     Case,
     centre_error_px,
     finish_sets,
     frames_folder,
+    label,
     solve_cases,
     stripped_copy,
 )
+
 from slowglass.finish.service import finish_folder
 from slowglass.frame.bayer import colour_planes
-
 from slowglass.frame.io import read_frame
 from slowglass.judge.series import judge_series
 from slowglass.judge.service import judge_file, judge_paths
@@ -139,7 +140,8 @@ def main() -> None:
         "What Slowglass makes of public test frames, written by `builders/real_frames_table.py`;",
         "`tests/judge/test_real_frames.py` holds the same cases to their limits. The frames are",
         "not part of the project. Headers were stripped of their solutions before solving; the",
-        "centre error is against the frame's published solution.",
+        "centre error is against the frame's published solution. Seconds are of a busy two-core",
+        "machine.",
         "",
         "## Solving",
         "",
@@ -164,11 +166,11 @@ def main() -> None:
             "| do next |",
             "|---|---|---|---|---|---|---|---|---|",
         ]
-        for series in (LOWELL, M13, UMD, tuple(CALIBRATION)):
+        for series in (ONE_METRE, M13, FOURTEEN_INCH, tuple(CALIBRATION)):
             verdicts = list(judge_paths([folder / file for file in series], sky))
             judged = judge_series(verdicts)
             for file, verdict in zip(series, judged.verdicts, strict=True):
-                lines.append(judge_row(file.split(".")[0], verdict))
+                lines.append(judge_row(label(file), verdict))
                 print(lines[-1], flush=True)
 
         lines += ["", "## Finishing", "", *finish_lines(folder, work, sky)]

@@ -17,11 +17,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "builders"))
 from real_frames import (
     CALIBRATION,
     COLOUR_CHART,
-    LOWELL,
+    FOURTEEN_INCH,
     M13,
     M67,
+    ONE_METRE,
     PLEIADES,
-    UMD,
     Case,
     centre_error_px,
     frames_folder,
@@ -78,7 +78,7 @@ def moffat_fwhm_px(file: str, x: int, y: int, half: int) -> float:
     return float(LevMarLSQFitter()(Moffat2D(cut.max(), 0, 0, half / 4, 3), xx, yy, cut).fwhm)
 
 
-@pytest.mark.parametrize("file", LOWELL)
+@pytest.mark.parametrize("file", ONE_METRE)
 def test_raw_lights_measure_as_published(file, sky):
     """Sky about 2730–2780 ADU by the frames' own description."""
     near = resolve_place("124.62 25.33", sky)
@@ -91,10 +91,10 @@ def test_raw_lights_measure_as_published(file, sky):
 @pytest.mark.parametrize(
     ("file", "star", "half"),
     [
-        (LOWELL[0], (447, 413), 5),
-        (LOWELL[0], (707, 1043), 5),
-        (UMD[0], (1008, 727), 25),
-        (UMD[1], (1198, 547), 30),
+        (ONE_METRE[0], (447, 413), 5),
+        (ONE_METRE[0], (707, 1043), 5),
+        (FOURTEEN_INCH[0], (1008, 727), 25),
+        (FOURTEEN_INCH[1], (1198, 547), 30),
     ],
 )
 def test_star_widths_against_an_independent_fit(file, star, half):

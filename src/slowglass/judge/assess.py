@@ -117,8 +117,9 @@ def assess_frame(
             angle_deg=detection.elongation_angle_deg,
             stars=detection.measured,
         )
-    fwhm, hfd = _median_widths(detection)
-    measured = shape.stars >= FEWEST_STARS
+    fwhm = detection.fwhm_px
+    # What hot pixels and dust have for shapes is nobody's concern.
+    measured = shape.stars >= FEWEST_STARS and frame.header.kind in ("light", "unknown")
     trail = measure_trail(shape.elongation, shape.angle_deg, fwhm, solution.wcs)
     expected = _catalogue_stars_in(frame, sky, solution, prior.epoch_year)
     measures = _measures(frame, detection, solution, shape, fwhm, trail, expected, kit, site)
@@ -142,8 +143,8 @@ def assess_frame(
         matched=solution.matched if solution.solved else 0,
         rms_arcsec=solution.rms_arcsec if solution.solved else None,
         odds_log10=solution.odds_log10,
-        fwhm_px=_known(fwhm),
-        hfd_px=_known(hfd),
+        fwhm_px=_known(fwhm) if measured else None,
+        hfd_px=_known(detection.hfd_px) if measured else None,
         elongation=_known(shape.elongation) if measured else None,
         elongation_angle_deg=_known(shape.angle_deg) if measured else None,
         sky_adu=_known(detection.sky_adu),
@@ -280,21 +281,6 @@ def _profile(frame: Frame, detection: Detection, fwhm: float) -> RadialProfile |
         plane, (chosen.x_px - shift) / bin_factor, (chosen.y_px - shift) / bin_factor, radius
     )
     return None if profile is None else profile.magnified(bin_factor)
-
-
-def _median_widths(detection: Detection) -> tuple[float, float]:
-    """(FWHM, HFD) in pixels: what the stars agree on, else what the few there are show."""
-    if math.isfinite(detection.fwhm_px):
-        return detection.fwhm_px, detection.hfd_px
-    use = usable_shapes(detection.stars) & (detection.stars.snr >= SHAPE_SNR)
-    if not use.any():
-        return math.nan, math.nan
-    hfd = detection.stars.hfd_px[use]
-    hfd = hfd[np.isfinite(hfd)]
-    return (
-        float(np.median(detection.stars.fwhm_px[use])),
-        float(np.median(hfd)) if hfd.size else math.nan,
-    )
 
 
 def _saturated_stars(detection: Detection) -> int:
