@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import anyio
 import httpx
 import pytest
 
@@ -16,20 +18,24 @@ from slowglass.web.jobs import Job
 HOST = "http://127.0.0.1:8180"
 
 
+def run_apart(work, *arguments):
+    """Run a coroutine in a thread of its own: a browser driver may hold this one's loop."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(anyio.run, work, *arguments).result()
+
+
 @pytest.fixture
 def ask(workbench, night_folder):
     app = create_app(workbench, folder=night_folder)
 
     def send(path, *, method="GET", host=None, **options):
-        import anyio
-
-        async def go():
+            async def go():
             transport = httpx.ASGITransport(app=app)
             async with httpx.AsyncClient(transport=transport, base_url=HOST) as client:
                 headers = options.pop("headers", {}) | ({} if host is None else {"host": host})
                 return await client.request(method, path, headers=headers, **options)
 
-        return anyio.run(go)
+        return run_apart(go)
 
     return send
 
@@ -149,8 +155,6 @@ def test_no_page_names_another_host(ask):
 
 
 def test_without_a_night_every_step_leads_to_the_first_page(workbench, tmp_path):
-    import anyio
-
     app = create_app(workbench, folder=tmp_path / "none")
 
     async def go(path):
@@ -159,12 +163,12 @@ def test_without_a_night_every_step_leads_to_the_first_page(workbench, tmp_path)
             return await client.get(path)
 
     for path in ("/judge", "/finish", "/learn"):
-        answer = anyio.run(go, path)
+        answer = run_apart(go, path)
         assert answer.status_code == 303
         assert answer.headers["location"] == "/"
-    assert "Make the example night" in anyio.run(go, "/").text
-    assert anyio.run(go, "/kit").status_code == 200
-    assert anyio.run(go, "/plate/finished").status_code == 404
+    assert "Make the example night" in run_apart(go, "/").text
+    assert run_apart(go, "/kit").status_code == 200
+    assert run_apart(go, "/plate/finished").status_code == 404
 
 
 def test_any_night_can_be_asked_for(ask, workbench):
@@ -233,8 +237,6 @@ def test_what_makes_no_sense_is_said_so(ask, path, query, words):
 
 
 def test_a_damaged_record_is_a_page_with_a_cure(workbench, tmp_path):
-    import anyio
-
     (tmp_path / "night.json").write_text("{")
     app = create_app(workbench, folder=tmp_path)
 
@@ -243,14 +245,12 @@ def test_a_damaged_record_is_a_page_with_a_cure(workbench, tmp_path):
         async with httpx.AsyncClient(transport=transport, base_url=HOST) as client:
             return await client.get("/")
 
-    answer = anyio.run(go)
+    answer = run_apart(go)
     assert answer.status_code == 500
     assert "ake the night again" in answer.text
 
 
 def test_a_fault_of_ours_is_a_page_in_the_light_that_is_set(workbench, tmp_path, monkeypatch):
-    import anyio
-
     from slowglass.web import pages
 
     app = create_app(workbench, folder=tmp_path)
@@ -261,7 +261,7 @@ def test_a_fault_of_ours_is_a_page_in_the_light_that_is_set(workbench, tmp_path,
         async with httpx.AsyncClient(transport=transport, base_url=HOST) as client:
             return await client.get("/kit", headers={"cookie": "light=night"})
 
-    answer = anyio.run(go)
+    answer = run_apart(go)
     assert answer.status_code == 500
     assert 'data-light="night"' in answer.text
     assert "ZeroDivision" not in answer.text

@@ -100,13 +100,12 @@ LIMITS = {
 
 def plan_rows(plan: dict[str, Any]) -> list[tuple[str, str]]:
     """The exposure plan, name and words."""
-    return [
+    rows = [
         ("Light of the object", number(plan["object_e_per_px"], 1, "e⁻/px")),
         ("Light of the sky", number(plan["sky_e_per_px"], 1, "e⁻/px")),
         ("Dark current", number(plan["dark_e_per_px"], 1, "e⁻/px")),
         ("Read noise", number(plan["read_noise_e"], 1, "e⁻")),
         ("Signal to noise of one frame", number(plan["snr"], 1)),
-        (f"Signal to noise of {plan['frames']} frames", number(plan["snr_total"], 1)),
         ("Star width (FWHM)", number(plan["fwhm_px"], 1, "px")),
         ("Faintest star", f"magnitude {number(plan['faintest_mag'], 1)}"),
         ("Round stars in", percent(plan["keeper_fraction"]) + " of frames"),
@@ -116,6 +115,10 @@ def plan_rows(plan: dict[str, Any]) -> list[tuple[str, str]]:
         ("Altitude", number(plan["altitude_deg"], 0, "°")),
         ("Sky brightness there", number(plan["sky_mag_arcsec2"], 1, "mag/arcsec²")),
     ]
+    if plan["frames"] > 1:
+        many = (f"Signal to noise of {plan['frames']} frames", number(plan["snr_total"], 1))
+        rows.insert(5, many)
+    return rows
 
 
 def measured_rows(v: dict[str, Any]) -> list[tuple[str, str]]:
