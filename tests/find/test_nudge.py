@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import astropy.units as u
+import numpy as np
 import pytest
 from astropy.coordinates import SkyCoord
 from hypothesis import given
@@ -52,6 +53,20 @@ def test_the_way_given_turns_no_more_than_the_other_way(ra, dec, ra2, dec2):
     ra_turn, dec_turn, _ = axis_turns(ra, dec, ra2, dec2)
     straight = abs((ra2 - ra + 180) % 360 - 180) + abs(dec2 - dec)
     assert abs(ra_turn) + abs(dec_turn) <= straight + 1e-9
+
+
+@given(RA, st.floats(-60, 60), st.floats(0, 359.9), st.floats(0.01, 1.0))
+def test_small_turns_agree_with_astropy_offsets(ra, dec, angle, distance):
+    """Against spherical_offsets_to and position_angle, to the square of the distance."""
+    here = SkyCoord(ra * u.deg, dec * u.deg)
+    there = here.directional_offset_by(angle * u.deg, distance * u.deg)
+    nudge = nudge_text(ra, dec, there.ra.deg, there.dec.deg)
+    east, north = here.spherical_offsets_to(there)
+    # turning one axis then the other differs from flat offsets by about d²·tan δ
+    curved = np.radians(distance**2) * (1 + np.tan(np.radians(abs(dec))))
+    assert nudge.ra_deg * np.cos(np.radians(dec)) == pytest.approx(east.deg, abs=curved + 1e-9)
+    assert nudge.dec_deg == pytest.approx(north.deg, abs=curved + 1e-9)
+    assert nudge.separation_deg == pytest.approx(distance, abs=1e-9)
 
 
 def test_across_zero_hours_the_turn_is_short():
