@@ -29,7 +29,7 @@ def ask(workbench, night_folder):
     app = create_app(workbench, folder=night_folder)
 
     def send(path, *, method="GET", host=None, **options):
-            async def go():
+        async def go():
             transport = httpx.ASGITransport(app=app)
             async with httpx.AsyncClient(transport=transport, base_url=HOST) as client:
                 headers = options.pop("headers", {}) | ({} if host is None else {"host": host})
