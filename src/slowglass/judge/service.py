@@ -35,7 +35,7 @@ def judge_file(
     used, if the frame has the kit's size (or is binned from it). ``write_wcs`` saves the
     solution beside the frame. Raises ``UnreadableFile``.
     """
-    from slowglass.judge.assess import assess_frame
+    from slowglass.judge.assess import assess_frame  # loads the numeric libraries, once
 
     started = time.perf_counter()
     path = Path(path)

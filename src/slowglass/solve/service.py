@@ -213,8 +213,12 @@ def _refusal(
         )
     elif seen < 8:
         parts.append("few stars seen: expose longer, refocus, or check for clouds")
-    elif prior.has_pointing or prior.scale_arcsec_per_px is not None:
+    elif prior.has_pointing and prior.scale_arcsec_per_px is not None:
         parts.append("widen the radius, or leave the scale out, if either may be wrong")
+    elif prior.has_pointing:
+        parts.append("give the pixel scale too, or widen the radius if the pointing may be wrong")
+    elif prior.scale_arcsec_per_px is not None:
+        parts.append("give a rough pointing, or leave the scale out if it may be wrong")
     else:
         parts.append("give a rough pointing and the pixel scale")
     return "; ".join(parts)
