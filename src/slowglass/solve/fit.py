@@ -16,30 +16,6 @@ AFFINE_FROM = 8
 """Matched stars from which the two axes may differ in scale and angle; below, a similarity."""
 
 
-def pose_to_wcs(pose: Floats, width_px: int, height_px: int) -> TanWcs:
-    """The TAN solution of a search pose, its reference point moved to the frame's centre."""
-    tx, ty, tz = pose[:3]
-    ra0 = float(np.degrees(np.arctan2(ty, tx)))
-    dec0 = float(np.degrees(np.arcsin(np.clip(tz, -1.0, 1.0))))
-    at_star = TanWcs(ra0, dec0, pose[5], pose[6], _cd(complex(pose[3], pose[4]), int(pose[7])))
-    centre = (width_px - 1) / 2.0, (height_px - 1) / 2.0
-    # The similarity is exact about its own tangent point; sample it there and refit.
-    span = 0.3 * min(width_px, height_px)
-    x = np.array([pose[5], pose[5] + span, pose[5], pose[5] - span, pose[5]])
-    y = np.array([pose[6], pose[6], pose[6] + span, pose[6], pose[6] - span])
-    ra, dec = at_star.pixel_to_sky(x, y)
-    ra_c, dec_c = at_star.pixel_to_sky(*centre)
-    return fit_tan(
-        x, y, ra, dec, start=(float(ra_c), float(dec_c)), centre=centre, parity=int(pose[7])
-    )
-
-
-def _cd(factor: complex, parity: int) -> tuple[tuple[float, float], tuple[float, float]]:
-    """CD matrix (degrees per pixel) of a complex factor (radians per pixel) and a parity."""
-    re, im = float(np.degrees(factor.real)), float(np.degrees(factor.imag))
-    return (re, -im * parity), (im, re * parity)
-
-
 def fit_tan(
     x_px: Floats,
     y_px: Floats,
@@ -60,7 +36,7 @@ def fit_tan(
     dx, dy = x_px - centre[0], y_px - centre[1]
     w = np.ones_like(dx) if weights is None else weights
     cd = ((0.0, 0.0), (0.0, 0.0))
-    for _ in range(6):
+    for _ in range(20):
         xi, eta = project_tan(ra_deg, dec_deg, ra0, dec0)
         if affine:
             design = np.column_stack([dx, dy, np.ones_like(dx)]) * w[:, None]

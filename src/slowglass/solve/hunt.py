@@ -11,10 +11,10 @@ import numpy.typing as npt
 
 from slowglass.sky.wcs import TanWcs
 from slowglass.solve.catalogue import SolveCatalogue
-from slowglass.solve.fit import AFFINE_FROM, fit_tan, pose_to_wcs
+from slowglass.solve.fit import AFFINE_FROM, fit_tan
 from slowglass.solve.index import PAIR_FIRST, PAIR_SECOND
 from slowglass.solve.odds import Assessment, assess, brightness_density
-from slowglass.solve.search import POSE_COLUMNS, list_pairs, search_pairs, search_triangles
+from slowglass.solve.search import FOUND_COLUMNS, list_pairs, search_pairs, search_triangles
 from slowglass.solve.types import Prior
 
 Floats = npt.NDArray[np.float64]
@@ -33,8 +33,12 @@ STAGE_BUDGET = 4_000_000
 HOPELESS_LOG10 = -12.0
 """A pose weighed this low before it is refined is dropped: with residuals of 4 px in place of
 half a pixel a right pose loses some two powers of ten a star, never so much."""
+WIDE_FIELDS_DEG = (18.0, 26.0, 36.0, 48.0)
+"""Longer sides assumed in turn for frames whose stretch toward the edges spoils shapes."""
+WIDE_STEP = 1.2
+WIDE_SHAPE_ERROR = 4e-3
 
-Stage = Callable[[Floats, Ints, float, float], tuple[int, int]]
+Stage = Callable[[Ints, Ints, float, float], tuple[int, int]]
 """Fills (poses, given the search order and the scale range in radians per pixel); returns how many
 poses were kept and how many candidates were examined."""
 
@@ -104,8 +108,7 @@ def hunt(image: ImageStars, catalogue: SolveCatalogue, prior: Prior) -> Hunt:
     )
     seen: list[TanWcs] = []
     for stage in _stages(image, catalogue, prior):
-        poses = np.zeros((KEPT_POSES, POSE_COLUMNS))
-        poses[:, 8] = -1.0
+        poses = np.zeros((KEPT_POSES, FOUND_COLUMNS), dtype=np.int64)
         count, looked = stage(poses, order, scale_low, scale_high)
         examined += looked
         for pose in poses[:count]:
@@ -139,6 +142,13 @@ def _stages(image: ImageStars, catalogue: SolveCatalogue, prior: Prior) -> Itera
         yield _triangle_stage(image, catalogue, prior, few, more, 0.8)
         yield _triangle_stage(image, catalogue, prior, 0, more, 2.0)
     yield _triangle_stage(image, catalogue, prior, more, many, 1.2)
+    for field_deg in WIDE_FIELDS_DEG:
+        low, high = prior.scale_range(image.width_px, image.height_px)
+        assumed = field_deg * 3600.0 / max(image.width_px, image.height_px)
+        if low <= assumed * WIDE_STEP and high >= assumed / WIDE_STEP:
+            yield _triangle_stage(
+                image, catalogue, prior, 0, more, 1.0, assumed_scale_rad=np.radians(assumed / 3600)
+            )
 
 
 def _triangle_stage(
@@ -148,33 +158,56 @@ def _triangle_stage(
     known: int,
     reach: int,
     position_error_px: float,
+    *,
+    assumed_scale_rad: float | None = None,
 ) -> Stage:
+    """Triangles among the brightest ``reach`` stars, those among the first ``known`` left out.
+
+    A gnomonic picture of a wide field stretches toward its edges; with ``assumed_scale_rad`` the
+    search sees it through the stereographic projection, which keeps small shapes true.
+    """
+    x, y, growth = image.x_px, image.y_px, 3e-4
+    if assumed_scale_rad is not None:
+        x, y = _unstretched(image, assumed_scale_rad)
+        growth = WIDE_SHAPE_ERROR
     triples = np.array(
         [t for t in combinations(range(reach), 3) if t[2] >= known], dtype=np.int64
     ).reshape(-1, 3)
     cone, cone_cos = _cone(image, prior)
 
-    def run(poses: Floats, order: Ints, scale_low: float, scale_high: float) -> tuple[int, int]:
+    def run(poses: Ints, order: Ints, scale_low: float, scale_high: float) -> tuple[int, int]:
         count, examined = 0, 0
         grid = catalogue.grid
         least_hits = 1 if len(image) > 3 else 0
         for level, depth in enumerate(catalogue.depths):
             low, high = _depth_scales(image, len(depth.star), deepest=level == 0)
             low, high = max(low, scale_low), min(high, scale_high)
+            if assumed_scale_rad is not None:
+                low = max(low, assumed_scale_rad / WIDE_STEP)
+                high = min(high, assumed_scale_rad * WIDE_STEP)
             if low >= high:
                 continue
             count, looked = search_triangles(
-                image.x_px, image.y_px, image.inst_mag, order, triples, position_error_px,
+                x, y, image.inst_mag, order, triples, position_error_px,
                 depth.star, depth.neighbours, depth.packed, depth.cell_first,
                 PAIR_FIRST, PAIR_SECOND,
                 grid.vectors, grid.mag, grid.band_first, grid.cell_first,
                 low, high, prior.parity or 0, *_rotation(prior),
-                cone, cone_cos, MAG_WINDOW, 3e-4, least_hits, STAGE_BUDGET, poses, count,
+                cone, cone_cos, MAG_WINDOW, growth, least_hits, STAGE_BUDGET, poses, count,
             )  # fmt: skip
             examined += looked
         return count, examined
 
     return run
+
+
+def _unstretched(image: ImageStars, scale_rad: float) -> tuple[Floats, Floats]:
+    """Pixel places as a stereographic camera of the same central scale would have them."""
+    dx = image.x_px - (image.width_px - 1) / 2.0
+    dy = image.y_px - (image.height_px - 1) / 2.0
+    r = np.maximum(np.hypot(dx, dy), 1e-9)
+    shrink = 2.0 * np.tan(np.arctan(r * scale_rad) / 2.0) / scale_rad / r
+    return dx * shrink, dy * shrink
 
 
 def _pair_stage(
@@ -185,7 +218,7 @@ def _pair_stage(
         [p for p in combinations(range(reach), 2) if p[1] >= known], dtype=np.int64
     ).reshape(-1, 2)
 
-    def run(poses: Floats, order: Ints, scale_low: float, scale_high: float) -> tuple[int, int]:
+    def run(poses: Ints, order: Ints, scale_low: float, scale_high: float) -> tuple[int, int]:
         diagonal_px = float(np.hypot(image.width_px, image.height_px))
         members = _cone_members(image, catalogue, prior)
         grid = catalogue.grid
@@ -289,19 +322,27 @@ def _uncrowded(x: Floats, y: Floats, within_px: float) -> Ints:
 
 
 def _refine(
-    pose: Floats,
+    pose: Ints,
     image: ImageStars,
     catalogue: SolveCatalogue,
     prior: Prior,
     seen: list[TanWcs],
 ) -> Candidate | None:
     """Fit and weigh a pose; ``None`` when it is outside the prior or already known."""
-    parity = int(pose[7])
-    wcs = pose_to_wcs(pose, image.width_px, image.height_px)
-    if any(_same_place(wcs, other, image) for other in seen):
+    parity = int(pose[1])
+    known = pose[2:5] >= 0
+    img, cat = pose[2:5][known], pose[5:8][known]
+    ra, dec = catalogue.radec_at(cat, prior.epoch_year)
+    centre = (image.width_px - 1) / 2.0, (image.height_px - 1) / 2.0
+    wcs = fit_tan(
+        image.x_px[img], image.y_px[img], ra, dec,
+        start=(float(ra[0]), float(dec[0])), centre=centre, parity=parity,
+    )  # fmt: skip
+    if not _within(wcs, prior, image, slack=1.0) or any(
+        _same_place(wcs, other, image) for other in seen
+    ):
         return None
     diagonal = float(np.hypot(image.width_px, image.height_px))
-    centre = (image.width_px - 1) / 2.0, (image.height_px - 1) / 2.0
     candidate: Candidate | None = None
     for reach in (max(8.0, 0.006 * diagonal), max(6.0, 0.003 * diagonal), 6.0, 6.0):
         candidate = _weigh(wcs, image, catalogue, prior, reach)
@@ -358,23 +399,24 @@ def _weigh(
     return Candidate(wcs, assessment, rows, ra, dec)
 
 
-def _within(wcs: TanWcs, prior: Prior, image: ImageStars) -> bool:
-    """Whether a fitted pose lies in the prior."""
+def _within(wcs: TanWcs, prior: Prior, image: ImageStars, *, slack: float = 0.0) -> bool:
+    """Whether a pose lies in the prior; ``slack`` in degrees for poses not yet refined."""
     low, high = prior.scale_range(image.width_px, image.height_px)
-    if not low * 0.998 <= wcs.scale_arcsec_per_px <= high * 1.002:
+    margin = 1.002 + 0.02 * slack
+    if not low / margin <= wcs.scale_arcsec_per_px <= high * margin:
         return False
     if prior.parity is not None and wcs.parity != prior.parity:
         return False
     if prior.rotation_deg is not None:
         turn = abs((wcs.rotation_deg - prior.rotation_deg + 180.0) % 360.0 - 180.0)
-        if turn > prior.rotation_tolerance_deg:
+        if turn > prior.rotation_tolerance_deg + 5.0 * slack:
             return False
     if prior.ra_deg is None or prior.dec_deg is None:
         return True
     a, b = np.radians([wcs.dec0_deg, prior.dec_deg])
     d = np.radians(wcs.ra0_deg - prior.ra_deg)
     away = np.arccos(np.clip(np.sin(a) * np.sin(b) + np.cos(a) * np.cos(b) * np.cos(d), -1.0, 1.0))
-    return bool(np.degrees(away) <= prior.cone_radius_deg)
+    return bool(np.degrees(away) <= prior.cone_radius_deg + slack)
 
 
 def _same_place(a: TanWcs, b: TanWcs, image: ImageStars) -> bool:

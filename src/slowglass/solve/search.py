@@ -4,7 +4,8 @@ Two searches, both ending in the same quick count of further coincidences: trian
 scale looked up by shape (whole sky), and pairs of known length in a cone (few stars).
 A pose is a tangent point, a complex factor and an image point: with ``p`` the offset of an image
 star from the image point (conjugated when the parity is −1), ``factor · p`` is its standard
-coordinate ξ + iη about the tangent point.
+coordinate ξ + iη about the tangent point. What is kept of a promising pose is which image stars
+lie on which catalogue stars; the fit proper starts from those.
 """
 
 from __future__ import annotations
@@ -27,8 +28,10 @@ ORDER_SURE_MAG = 0.9
 """Image stars that differ by more than this must differ the same way in the catalogue."""
 LOOSEST_SHAPE = 0.008
 """Triangles whose side ratios are less sure than this match too much of the sky to be of use."""
-POSE_COLUMNS = 9
-"""Tangent point (x, y, z), factor (re, im), image point (x, y), parity, hits."""
+POSE_COLUMNS = 8
+"""Tangent point (x, y, z), factor (re, im), image point (x, y), parity."""
+FOUND_COLUMNS = 8
+"""Hits, parity, three image stars, three catalogue rows (−1 where there is no third)."""
 
 
 @njit(cache=True, inline="always")
@@ -102,21 +105,22 @@ def count_hits(
 
 
 @njit(cache=True, inline="always")
-def _keep(found, n_found, pose, hits):
+def _keep(found, n_found, hits, parity, img, cat):
     """Insert a pose among the best so far, ordered by falling hits; return the new count."""
     size = len(found)
     if n_found == size:
-        if hits <= found[size - 1, 8]:
+        if hits <= found[size - 1, 0]:
             return n_found
         n_found -= 1
     at = n_found
-    while at > 0 and found[at - 1, 8] < hits:
-        for q in range(POSE_COLUMNS):
-            found[at, q] = found[at - 1, q]
+    while at > 0 and found[at - 1, 0] < hits:
+        found[at] = found[at - 1]
         at -= 1
-    for q in range(8):
-        found[at, q] = pose[q]
-    found[at, 8] = hits
+    found[at, 0] = hits
+    found[at, 1] = parity
+    for k in range(3):
+        found[at, 2 + k] = img[k]
+        found[at, 5 + k] = cat[k]
     return n_found + 1
 
 
@@ -224,7 +228,7 @@ def search_triangles(
                     vectors, mags, band_first, cell_first, 16,
                 )  # fmt: skip
                 if hits >= least_hits:
-                    n_found = _keep(found, n_found, pose, hits)
+                    n_found = _keep(found, n_found, hits, pose[7], corner_img, corner_cat)
     return n_found, examined
 
 
@@ -321,6 +325,7 @@ def search_pairs(
     """Lay image pairs on catalogue pairs of the right length (sorted), both ways and parities."""
     pose = np.empty(POSE_COLUMNS)
     skip = np.full(3, -1, np.int64)
+    ends = np.full(3, -1, np.int64)
     examined = 0
     for t in range(len(image_pairs)):
         a, b = image_pairs[t, 0], image_pairs[t, 1]
@@ -364,5 +369,6 @@ def search_pairs(
                         mag_window, vectors, mags, band_first, cell_first, 10,
                     )  # fmt: skip
                     if hits >= least_hits:
-                        n_found = _keep(found, n_found, pose, hits)
+                        ends[0], ends[1] = i, j
+                        n_found = _keep(found, n_found, hits, parity, skip, ends)
     return n_found, examined
