@@ -13,6 +13,8 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 PAGES = [
     "/", "/choose", "/find", "/expose", "/judge", "/judge/light-04", "/finish", "/learn", "/kit",
+    "/find?name=M57&when=2026-09-12T21:00:00Z",
+    "/expose?name=M57&seconds=20&frames=45&when=2026-09-12T21:00:00Z",
 ]  # fmt: skip
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
@@ -147,6 +149,20 @@ def test_the_overlay_lies_on_the_picture(visit):
         round(y) - 4 : round(y) + 5, round(x + ring["width"]) : round(x + ring["width"]) + 40
     ]
     assert core < 0.6 * np.median(beside)
+
+
+@pytest.mark.parametrize("path", ["/", "/find", "/expose", "/nowhere"])
+def test_pages_without_a_night_are_sound_too(visit, empty_server, path):
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = visit(path, address=empty_server, light="night", width=360)
+    if path == "/nowhere":
+        assert page.complaints
+        page.complaints.clear()
+    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}})
+    assert [rule["id"] for rule in found.response["violations"]] == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    assert pixels(page)[..., 1:].max() == 0
 
 
 def test_an_empty_folder_offers_the_example_and_nothing_else(visit, empty_server):
