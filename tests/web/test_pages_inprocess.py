@@ -224,6 +224,8 @@ def test_any_exposure_can_be_asked_for(ask, workbench):
     [
         ("/find", {"name": "nothing of the kind"}, "nothing called"),
         ("/find", {"name": "M57", "when": "soon"}, "is not a time"),
+        ("/find", {"name": "M57", "when": "9999-12-31T23:00:00Z"}, "the year 9999 is outside"),
+        ("/find", {"name": "M57", "when": "0001-01-01"}, "the year 1 is outside"),
         ("/expose", {"name": "M57", "seconds": "-3"}, "not a number above 0"),
         ("/expose", {"name": "M57", "seconds": "nan"}, "not a number above 0"),
         ("/expose", {"name": "<script>alert(1)</script>"}, "nothing called"),
@@ -232,7 +234,7 @@ def test_any_exposure_can_be_asked_for(ask, workbench):
 def test_what_makes_no_sense_is_said_so(ask, path, query, words):
     answer = ask(path, params=query)
     assert answer.status_code == 400
-    assert words in answer.text.replace("Nothing", "nothing")
+    assert words in answer.text.replace("Nothing", "nothing").replace("The year", "the year")
     assert "<script>alert" not in answer.text
 
 
@@ -329,3 +331,20 @@ def test_a_job_that_fails_says_why():
     assert "disk is full" in finished(job).words
     job.start(lambda report: Path("x"))
     assert finished(job).state == "done"
+
+
+def test_the_example_is_made_in_the_background_and_stops_clean(workbench, tmp_path):
+    from starlette.requests import Request
+
+    from slowglass.web.pages import Pages
+
+    folder = tmp_path / "night"
+    pages = Pages(workbench, folder)
+    request = Request({"type": "http", "method": "POST", "path": "/work", "headers": []})
+    assert pages.start_work(request).status_code == 303
+    assert pages.job.progress.state == "running"
+    pages.start_work(request)
+    pages.job.stop()
+    assert finished(pages.job, 60).state == "failed"
+    assert "stopped on request" in pages.job.progress.words
+    assert [p.name for p in folder.iterdir()] == [".example-night"]

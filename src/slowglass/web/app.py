@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import socket
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
@@ -57,7 +58,9 @@ def listen(host: str, port: int | None) -> socket.socket:
     for number in tries:
         server = socket.socket(family, socket.SOCK_STREAM)
         try:
-            server.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            if os.name == "posix":
+                # A port just left may be taken again; elsewhere this would share a port in use.
+                server.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             server.bind((address, number))
             server.listen(64)
         except (OSError, OverflowError) as error:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from slowglass.documents import document
 from slowglass.errors import UsageError
+from slowglass.workbench import FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
     from slowglass.find.svg import StyleName
@@ -74,4 +75,9 @@ def moment(text: str) -> datetime | None:
         found = datetime.fromisoformat(text)
     except ValueError as error:
         raise UsageError(f"“{text}” is not a time", "write it as 2026-10-09T20:15:00Z") from error
+    if not FIRST_YEAR <= found.year <= LAST_YEAR:
+        raise UsageError(
+            f"the year {found.year} is outside {FIRST_YEAR} to {LAST_YEAR}",
+            "choose a time nearer to ours",
+        )
     return found.replace(tzinfo=UTC) if found.tzinfo is None else found.astimezone(UTC)
