@@ -9,6 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from slowglass.finish.combine import clipped_mean
+from slowglass.finish.geometry import Box
+from slowglass.finish.place import blocks
+from slowglass.finish.trails import drop_trails, stack_median
 
 
 def test_same_as_astropy_median_mad_clip():
@@ -100,3 +103,49 @@ def test_mad_std_agrees_with_the_constant_used():
     values = np.random.default_rng(0).normal(0, 1, 200_001)
     mad = np.median(np.abs(values - np.median(values)))
     assert 1.482602 * mad == pytest.approx(mad_std(values), rel=1e-6)
+
+
+def test_faint_flanks_of_a_trail_go_and_stars_stay():
+    # A trail of 1.5 sigma, eleven pixels wide: no pixel of it can be told from noise alone.
+    rng = np.random.default_rng(12)
+    yy, xx = np.mgrid[:160, :200]
+    stars = sum(
+        3000 * np.exp(-((xx - x) ** 2 + (yy - y) ** 2) / 2 / 1.6**2)
+        for x, y in rng.uniform(20, 140, (12, 2))
+    )
+    breath = [1.0, 0.8, 1.2, 0.95, 1.1]
+    frames = [b * stars + rng.normal(0, 10, stars.shape) for b in breath]
+    frames[2][70:81] += 15.0
+    stack = np.stack(frames).astype(np.float32)[..., None]
+    plain = clipped_mean(stack, noise=np.full(5, 10.0), shape_tolerance=0.15)[0]
+    assert plain[72:79].mean() - plain[100:150].mean() > 1.5
+    went = drop_trails(stack, shape_tolerance=0.15)
+    assert went < 0.12 * 160 * 200
+    mean, _ = clipped_mean(stack, noise=np.full(5, 10.0), shape_tolerance=0.15)
+    dark = stars < 1
+    assert abs(mean[72:79][dark[72:79]].mean() - mean[dark].mean()) < 0.6
+    assert np.isfinite(stack[:, :60][:, stars[:60] > 500]).all()
+
+
+def test_noise_alone_is_no_trail():
+    rng = np.random.default_rng(13)
+    stack = rng.normal(0, 10, (6, 300, 300, 3)).astype(np.float32)
+    assert drop_trails(stack) < 0.001 * 6 * 300 * 300
+    assert drop_trails(stack[:2]) == 0
+
+
+def test_stack_median_is_numpys():
+    rng = np.random.default_rng(14)
+    stack = rng.normal(0, 1, (7, 20, 30)).astype(np.float32)
+    stack[2, 3, 4] = np.nan
+    np.testing.assert_allclose(stack_median(stack), np.nanmedian(stack, axis=0), rtol=1e-6)
+
+
+@settings(max_examples=50, deadline=None)
+@given(frames=st.integers(1, 400), channels=st.sampled_from([1, 3]))
+def test_blocks_tile_the_picture_within_the_memory_budget(frames, channels):
+    box = Box(37, 12, 6000, 3991)
+    parts = list(blocks(box, frames, channels, budget_bytes=3e8))
+    assert sum(p.width_px * p.height_px for p in parts) == box.width_px * box.height_px
+    largest = max(p.width_px * p.height_px for p in parts)
+    assert 4.0 * largest * frames * channels <= 3.2e8

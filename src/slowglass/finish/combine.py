@@ -18,8 +18,9 @@ MAD_TO_SIGMA = 1.482602
 """Standard deviation of a normal distribution per median absolute deviation."""
 
 
-@numba.njit(cache=True, inline="always")
-def _median_of_sorted(values: Any, n: int) -> float:
+@numba.njit(cache=True)
+def median_of_sorted(values: Any, n: int) -> float:
+    """Median of the first ``n`` values, which are sorted."""
     if n % 2:
         return values[n // 2]
     return 0.5 * (values[n // 2 - 1] + values[n // 2])
@@ -46,7 +47,8 @@ def _mad_of_sorted(values: Any, n: int, centre: float) -> float:
 
 
 @numba.njit(cache=True)
-def _sort(values: Any, n: int) -> None:
+def sort_first(values: Any, n: int) -> None:
+    """Sort the first ``n`` values in place; insertion is quickest for few."""
     if n > 40:
         values[:n].sort()
         return
@@ -96,8 +98,8 @@ def _clip(
             # The median lies between the extremes: closer together than this, nothing can go.
             if m < 3 or highest - lowest <= tight:
                 continue
-            _sort(values, m)
-            centre = _median_of_sorted(values, m)
+            sort_first(values, m)
+            centre = median_of_sorted(values, m)
             bright = max(centre, 0.0)
             model = np.sqrt(floor * floor + per_adu * bright + (shape_tolerance * bright) ** 2)
             spread = max(1.482602 * _mad_of_sorted(values, m, centre), model)

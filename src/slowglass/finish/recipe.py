@@ -52,6 +52,7 @@ class CombineStep(_Part):
     clip_low_sigma: float = Field(3.0, ge=1.5, le=20)
     clip_high_sigma: float = Field(3.0, ge=1.5, le=20)
     shape_tolerance: float = Field(0.15, ge=0, le=1)
+    drop_trails: bool = True
     crop_to_common: bool = True
 
 

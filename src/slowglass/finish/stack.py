@@ -19,6 +19,7 @@ from slowglass.finish.lights import Light, Series, reader
 from slowglass.finish.place import blocks, place_block
 from slowglass.finish.recipe import CombineStep
 from slowglass.finish.store import FrameStore
+from slowglass.finish.trails import drop_trails
 from slowglass.progress import Report
 
 Picture = npt.NDArray[np.float32]
@@ -74,6 +75,7 @@ def combine_lights(
                 bayer=series.bayer,
                 channels=depth,
             )
+        lost = drop_trails(stack, shape_tolerance=step.shape_tolerance) if step.drop_trails else 0
         mean, rejected = clipped_mean(
             stack,
             weights=weights / weights.max(),
@@ -85,7 +87,7 @@ def combine_lights(
         )
         rows = slice(part.y0 - box.y0, part.y1 - box.y0)
         out[rows, part.x0 - box.x0 : part.x1 - box.x0] = np.nan_to_num(mean, copy=False)
-        dropped += int(rejected.sum())
+        dropped += int(rejected.sum()) + lost * depth
     picture = out[..., 0] if depth == 1 else out
     return Stacked(picture, box, dropped / max(out.size * len(lights), 1))
 
