@@ -168,5 +168,7 @@ def test_pages_without_a_night_are_sound_too(visit, empty_server, path):
 def test_an_empty_folder_offers_the_example_and_nothing_else(visit, empty_server):
     page = visit("/judge", address=empty_server)
     assert page.url == empty_server + "/"
-    assert page.get_by_role("button", name="Make the example night").count() == 1
+    button = page.get_by_role("button", name="Make the example night")
+    assert button.count() == 1
+    assert button.evaluate("b => getComputedStyle(b).backgroundColor") != "rgb(0, 0, 0)"
     assert page.evaluate("document.documentElement.scrollWidth") <= 1440
