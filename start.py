@@ -73,7 +73,8 @@ def prepare(*, developer):
         packages += developer_packages(HERE / "pyproject.toml")
     _say("Installing Slowglass and its libraries into .venv (the first time takes minutes) ...")
     quiet = [] if sys.stderr.isatty() else ["--quiet"]
-    pip = [str(python), "-m", "pip", "install", "--disable-pip-version-check", *quiet]
+    pip = [str(python), "-m", "pip", "install", "--no-input", *quiet]
+    pip.append("--disable-pip-version-check")
     if _call([*pip, *packages]) != 0:
         raise Trouble(
             "the installation failed (see pip's message above); check the network connection "
