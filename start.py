@@ -20,6 +20,7 @@ import sys
 from pathlib import Path
 
 OLDEST = (3, 11)
+NEWER = (13, 12, 11, 14)  # tried in this order: wheels for the newest come late
 HERE = Path(__file__).resolve().parent
 ENVIRONMENT = HERE / ".venv"
 STAMP = ENVIRONMENT / "slowglass-start.json"
@@ -141,9 +142,9 @@ def _make_environment():
 
 def _with_newer_python(arguments):
     """Run this file again with a Python that is new enough, if there is one."""
-    candidates = [[f"python3.{minor}"] for minor in (14, 13, 12, 11)]
+    candidates = [[f"python3.{minor}"] for minor in NEWER]
     if os.name == "nt":
-        candidates = [["py", f"-3.{minor}"] for minor in (14, 13, 12, 11)]
+        candidates = [["py", f"-3.{minor}"] for minor in NEWER]
     found = [words for words in candidates if shutil.which(words[0]) and _is_newer(words)]
     if not found:
         raise Trouble(
