@@ -175,7 +175,7 @@ def test_too_few_stars_is_said_with_numbers(sky):
     assert not none.solved
     assert "0 stars seen" in none.reason
     one = solve_stars(star_list([5.0], [5.0], [1e5]), WIDTH, HEIGHT, sky)
-    assert "1 stars seen" in one.reason or "1 star seen" in one.reason
+    assert "1 star seen" in one.reason
 
 
 def test_an_empty_catalogue_field_is_named_as_the_cause(sky):
@@ -185,9 +185,9 @@ def test_an_empty_catalogue_field_is_named_as_the_cause(sky):
     told = Prior(ra_deg=85.0, dec_deg=-2.0, radius_deg=2.0, scale_arcsec_per_px=1.0)
     solution = solve_stars(stars, 890, 890, sky, told)
     assert not solution.solved
-    assert "catalogue, complete to magnitude 10, holds 0.9" in solution.reason or (
-        "catalogue, complete to magnitude 10, holds 1." in solution.reason
-    )
+    # 0.061 deg² at the catalogue's mean of 11.7 stars per deg² is 0.7; this place is richer.
+    assert "holds 1.2 stars in such a frame" in solution.reason
+    assert solution.expected_stars == pytest.approx(1.2, abs=0.05)
 
 
 @pytest.mark.parametrize(

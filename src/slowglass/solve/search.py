@@ -124,7 +124,7 @@ def _keep(found, n_found, hits, parity, img, cat):
     return n_found + 1
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def search_triangles(
     x_px, y_px, inst_mag, order, triples, position_error_px,
     star, neighbours, packed, code_first, pair_first, pair_second,

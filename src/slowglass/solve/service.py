@@ -14,14 +14,15 @@ from slowglass.sky.store import Sky
 from slowglass.sky.wcs import TanWcs
 from slowglass.solve.catalogue import SolveCatalogue
 from slowglass.solve.fit import AFFINE_FROM, fit_tan, residuals_px
-from slowglass.solve.hunt import Candidate, Hunt, ImageStars, hunt, predict
+from slowglass.solve.hunt import Candidate, Hunt, hunt, predict
+from slowglass.solve.stages import ImageStars
 from slowglass.solve.store import open_solver
 from slowglass.solve.types import Match, Prior, Solution
 
 Floats = npt.NDArray[np.float64]
 
-ODDS_NEEDED_LOG10 = 1.5
-"""A pose is believed at 30 to 1 in its favour; see docs/design/solve-odds.md for how often
+ODDS_NEEDED_LOG10 = 1.0
+"""A pose is believed at 10 to 1 in its favour; see docs/design/solve-odds.md for how often
 such a claim is right."""
 LEAST_STARS = 2
 SATURATED_ERROR_PX = 1.0
@@ -62,33 +63,28 @@ def _solve(
     prior: Prior,
 ) -> Solution:
     expected = expected_stars(catalogue, prior, width_px, height_px)
+    at_pointing = stars_at_pointing(catalogue, prior, width_px, height_px)
     if len(usable) < LEAST_STARS:
         return Solution(
             False,
-            f"{len(usable)} stars seen, at least {LEAST_STARS} needed: "
-            "expose longer, refocus, or wait for the clouds to pass",
+            f"{len(usable)} star{'' if len(usable) == 1 else 's'} seen, at least "
+            f"{LEAST_STARS} needed: expose longer, refocus, or wait for the clouds to pass",
             expected_stars=expected,
         )
-    saturated = (stars.flags[usable] & StarFlag.SATURATED) != 0
-    image = ImageStars.build(
-        stars.x_px[usable],
-        stars.y_px[usable],
-        stars.flux_adu[usable],
-        width_px,
-        height_px,
-        np.where(saturated, SATURATED_ERROR_PX, 0.0),
-    )
+    image = image_stars(stars.take(usable), width_px, height_px)
     result = hunt(image, catalogue, prior)
     best = result.best
     if best is None:
         return Solution(
-            False, _refusal(None, prior, len(usable), expected), expected_stars=expected
+            False,
+            _refusal(None, prior, len(usable), expected, at_pointing),
+            expected_stars=expected,
         )
-    odds = _odds_against_all(result)
+    odds = odds_against_all(result)
     if odds < ODDS_NEEDED_LOG10:
         return Solution(
             False,
-            _refusal(best, prior, len(usable), expected, odds),
+            _refusal(best, prior, len(usable), expected, at_pointing, odds),
             odds_log10=odds,
             matched=len(best.assessment.pairs_image),
             expected_stars=expected,
@@ -112,6 +108,19 @@ def _solve(
     )
 
 
+def image_stars(stars: StarList, width_px: int, height_px: int) -> ImageStars:
+    """What the search needs of a star list; every flux must be positive."""
+    saturated = (stars.flags & StarFlag.SATURATED) != 0
+    return ImageStars.build(
+        stars.x_px,
+        stars.y_px,
+        stars.flux_adu,
+        width_px,
+        height_px,
+        np.where(saturated, SATURATED_ERROR_PX, 0.0),
+    )
+
+
 def expected_stars(
     catalogue: SolveCatalogue, prior: Prior, width_px: int, height_px: int
 ) -> float | None:
@@ -122,10 +131,20 @@ def expected_stars(
     radius = float(np.clip(np.sqrt(frame_deg2 / np.pi), prior.cone_radius_deg, 90.0))
     cone_deg2 = 41252.96 * (1.0 - np.cos(np.radians(radius))) / 2.0
     count = len(catalogue.in_cone(prior.ra_deg, prior.dec_deg, radius))
-    return count * frame_deg2 / cone_deg2
+    return float(count * frame_deg2 / cone_deg2)
 
 
-def _odds_against_all(result: Hunt) -> float:
+def stars_at_pointing(
+    catalogue: SolveCatalogue, prior: Prior, width_px: int, height_px: int
+) -> int | None:
+    """Catalogue stars in a frame's area round the very place given; None without one or a scale."""
+    if prior.ra_deg is None or prior.dec_deg is None or prior.scale_arcsec_per_px is None:
+        return None
+    frame_deg2 = width_px * height_px * (prior.scale_arcsec_per_px / 3600.0) ** 2
+    return len(catalogue.in_cone(prior.ra_deg, prior.dec_deg, float(np.sqrt(frame_deg2 / np.pi))))
+
+
+def odds_against_all(result: Hunt) -> float:
     """Odds of the best pose against chance and against the next distinct pose together."""
     assert result.best is not None
     best = result.best.assessment.odds_log10
@@ -186,6 +205,7 @@ def _refusal(
     prior: Prior,
     seen: int,
     expected: float | None,
+    at_pointing: int | None,
     odds: float | None = None,
 ) -> str:
     """Why a frame stays unsolved, and the cure, in one or two sentences."""
@@ -208,8 +228,9 @@ def _refusal(
     if expected is not None and expected < 4.5:
         parts.append(
             f"the catalogue, complete to magnitude 10, holds {expected:.1f} stars in such a frame "
-            "on average here, so a closer pointing (smaller radius), an exact scale or a known "
-            "camera angle is needed, or a deeper catalogue"
+            f"on average here, {at_pointing} round the very place given; where it holds less than "
+            "four, a closer pointing (smaller radius), an exact scale or a known camera angle is "
+            "needed, and with none no frame can be placed"
         )
     elif seen < 8:
         parts.append("few stars seen: expose longer, refocus, or check for clouds")
@@ -220,5 +241,8 @@ def _refusal(
     elif prior.scale_arcsec_per_px is not None:
         parts.append("give a rough pointing, or leave the scale out if it may be wrong")
     else:
-        parts.append("give a rough pointing and the pixel scale")
+        parts.append(
+            "frames under half a degree often hold less than the five catalogue stars this needs: "
+            "give a rough pointing and the pixel scale"
+        )
     return "; ".join(parts)
