@@ -374,3 +374,44 @@ def test_star_light_to_half_a_per_cent(tmp_path, pattern):
         # scale is that of the reference frame, which the others are brought to by their stars.
         assert np.abs(ratio / np.median(ratio) - 1).max() < 0.005
         assert np.median(ratio) == pytest.approx(1.0, abs=0.008)
+
+
+def test_kinds_are_told_from_pixels_when_nothing_says_them(tmp_path):
+    rng = np.random.default_rng(10)
+    field = Field.random(rng, width=300, height=220, stars=50)
+    sensor = Sensor.make(rng, 300, 220, pattern=None)
+    for k in range(3):
+        light = field.image(channels=1, shift=(k, -k))
+        flat = np.full((220, 300, 1), 20000.0)
+        write(tmp_path / f"in/w{k}.fits", sensor.expose(rng, light, 10), exposure_s=10.0)
+        write(tmp_path / f"in/x{k}.fits", sensor.expose(rng, None, 10), exposure_s=10.0)
+        write(tmp_path / f"in/y{k}.fits", sensor.expose(rng, None, 0), exposure_s=0.0)
+        write(tmp_path / f"in/z{k}.fits", sensor.expose(rng, flat, 1), exposure_s=1.0)
+    result = finish_folder(tmp_path / "in", tmp_path / "o")
+    assert (result.frames_in, result.frames_used) == (3, 3)
+    assert result.notes == ("kind told from the pixels alone: 3 bias, 3 dark, 3 flat, 3 light",)
+
+
+@pytest.mark.parametrize("level", [500, 65535])
+def test_starless_lights_end_in_one_plain_frame_and_say_why(tmp_path, level):
+    for k in range(3):
+        write(tmp_path / f"in/l{k}.fits", np.full((200, 240), level, np.uint16), kind="LIGHT")
+    result = finish_folder(tmp_path / "in", tmp_path / "o")
+    assert result.frames_used == 1
+    assert all("only 0 stars to register by" in r.reason for r in result.rejected)
+    assert result.snr_gain is None
+    assert result.fwhm_px is None
+
+
+def test_colour_pictures_without_a_mosaic(tmp_path):
+    rng = np.random.default_rng(11)
+    field = Field.random(rng, width=300, height=200, stars=40)
+    (tmp_path / "in").mkdir()
+    for k in range(4):
+        light = field.image(shift=(2.0 * k, k)) + rng.normal(0, 8, (200, 300, 3))
+        tifffile.imwrite(tmp_path / f"in/light{k}.tif", np.clip(light, 0, 65535).astype(np.uint16),
+                         photometric="rgb")  # fmt: skip
+    result = finish_folder(tmp_path / "in", tmp_path / "o")
+    assert result.frames_used == 4
+    assert 1.7 < result.snr_gain < 2.2  # four frames: 2.0
+    assert fits.getdata(result.outputs[0]).shape[0] == 3

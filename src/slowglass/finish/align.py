@@ -10,13 +10,14 @@ from slowglass.finish.badpixels import Index
 from slowglass.finish.faint import SIGNIFICANT, find_drift
 from slowglass.finish.geometry import Similarity
 from slowglass.finish.grade import (
+    SHARPEST_STAR_PX,
     frame_weight,
     light_factor,
     rank,
     refuse_by_light,
     refuse_by_shape,
 )
-from slowglass.finish.lights import SHARPEST_STAR_PX, Light, Series, reader
+from slowglass.finish.lights import Light, Series, reader
 from slowglass.finish.place import Placed, subtract_skies
 from slowglass.finish.recipe import Recipe
 from slowglass.finish.register import Match, Sources, register_sources

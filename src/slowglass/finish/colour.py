@@ -29,10 +29,3 @@ def star_gains(
     red = float(np.median(np.log(flux[:, 1] / flux[:, 0])))
     blue = float(np.median(np.log(flux[:, 1] / flux[:, 2])))
     return (float(np.exp(red)), 1.0, float(np.exp(blue))), int(good.sum())
-
-
-def apply_gains(picture: npt.NDArray[np.float32], gains: tuple[float, float, float]) -> None:
-    """Multiply the channels of (rows, columns, 3), in place."""
-    for c, gain in enumerate(gains):
-        if gain != 1.0:
-            picture[..., c] *= np.float32(gain)

@@ -114,6 +114,8 @@ def find_drift(
     shape = (int(planes[0].shape[0]), int(planes[0].shape[1]))
     reach = reach_px or int(min(shape) // 4)
     hole = 3.0 * star_sigma_px
+    if reach < 2 * hole:  # too small a frame to tell a drift from the hole around zero
+        return Drift(unknown, unknown.copy(), np.zeros(n))
     level = [_level(p) for p in planes]
     # Among many frames one's own share of the median is nothing, and one median is quicker.
     shared = fixed_pattern(level) if n >= MANY else None

@@ -13,6 +13,9 @@ import numpy as np
 
 from slowglass.finish.recipe import GradeStep
 
+SHARPEST_STAR_PX = 1.4
+"""FWHM below which a source is a pixel and not a star, for any optics that sample at all."""
+
 
 @dataclass(frozen=True)
 class Look:

@@ -21,7 +21,7 @@ from slowglass.finish.badpixels import (
 from slowglass.finish.calibrate import Masters, Plane, calibrate, dark_factor, trim_overscan
 from slowglass.finish.combine import MAD_TO_SIGMA
 from slowglass.finish.geometry import Box
-from slowglass.finish.grade import Look
+from slowglass.finish.grade import SHARPEST_STAR_PX, Look
 from slowglass.finish.masters import Wanted
 from slowglass.finish.recipe import Recipe
 from slowglass.finish.skyflat import Surface, block_levels, fit_surface
@@ -31,8 +31,6 @@ from slowglass.frame.io import read_frame
 from slowglass.frame.stars import StarFlag, StarList
 from slowglass.progress import Report
 
-SHARPEST_STAR_PX = 1.4
-"""FWHM below which a source is a pixel and not a star, for any optics that sample at all."""
 MOST_STARS = 400
 
 

@@ -46,7 +46,8 @@ def aperture_light(
         edge = radius_px
     gx, gy = np.meshgrid(np.arange(edge, wide - edge, pitch), np.arange(edge, high - edge, pitch))
     sums = sep.sum_circle(data, gx.ravel(), gy.ravel(), radius_px, bkgann=ring, subpix=1)[0]
-    for _ in range(6):
+    sigma = float("nan")
+    for _ in range(6 if len(sums) > 3 else 0):
         middle = np.median(sums)
         sigma = MAD_TO_SIGMA * np.median(np.abs(sums - middle))
         keep = np.abs(sums - middle) <= 3 * sigma

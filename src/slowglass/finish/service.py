@@ -167,7 +167,7 @@ def _snr_gain(
 ) -> float:
     """Measured gain over the frame whose own signal to noise is the median of those used."""
     used = [light for light in series.kept if light.name in aligned.placed]
-    order = sorted(used, key=lambda light: aligned.placed[light.name].noise_adu)
+    order = sorted(used, key=lambda light: aligned.placed[light.name].weight)
     middle = order[(len(order) - 1) // 2]
     width = max(stars.fwhm_px, middle.look.fwhm_px if middle.look else 0.0)
     if not np.isfinite(width):

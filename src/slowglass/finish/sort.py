@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from slowglass.errors import SlowglassError
+from slowglass.finish.grade import SHARPEST_STAR_PX
 from slowglass.frame.header import frame_header
 from slowglass.frame.image import Frame, Kind
 from slowglass.frame.io import FITS_SUFFIXES, list_frames, read_frame
@@ -87,6 +88,10 @@ def sort_folder(root: Path, report: Report) -> tuple[dict[Kind, list[Path]], lis
             else:
                 guessed[kind] = guessed.get(kind, 0) + 1
         files[kind].append(path)
+    if not files["light"] and guessed.get("dark"):
+        # Starless and unlabelled, yet all there is: very faint lights, or nothing at all.
+        files["light"], files["dark"] = files["dark"], []
+        guessed = {"light": len(files["light"])}
     notes = []
     if guessed:
         told = ", ".join(f"{count} {kind}" for kind, count in sorted(guessed.items()))
@@ -105,11 +110,11 @@ def kind_from_pixels(frame: Frame) -> Kind:
     pixels = frame.pixels[:: max(1, frame.height_px // 500), :: max(1, frame.width_px // 500)]
     level = float(np.median(pixels))
     span = max(frame.white_adu, 1.0)
-    if level > 0.15 * span:
-        found = detect_stars(frame, max_stars=50).stars
-        return "light" if len(found) >= 10 else "flat"
     found = detect_stars(frame, max_stars=50).stars
-    if len(found) >= 3 or level > 0.05 * span:
+    stars = int((found.fwhm_px > SHARPEST_STAR_PX).sum())  # hot pixels are narrower or unmeasured
+    if level > 0.15 * span:
+        return "light" if stars >= 10 else "flat"
+    if stars >= 3 or level > 0.05 * span:
         return "light"
     exposure_s = frame.header.exposure_s
     if exposure_s is None:
