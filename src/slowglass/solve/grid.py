@@ -84,35 +84,46 @@ def _band_and_ra(x, y, z, bands):
     return band, ra
 
 
+@njit(cache=True, inline="always")
+def _reach(x, y, z, radius_rad, bands):
+    """Bands a cone touches, its right ascension in turns, and the reach in RA (0.5: all)."""
+    dec = np.arcsin(max(-1.0, min(1.0, z)))
+    low = max(0, min(bands - 1, int(((dec - radius_rad) / np.pi + 0.5) * bands)))
+    high = max(0, min(bands - 1, int(((dec + radius_rad) / np.pi + 0.5) * bands)))
+    ra = np.arctan2(y, x) / (2.0 * np.pi)
+    if ra < 0.0:
+        ra += 1.0
+    # Largest RA offset reached by a cone: sin(dra) = sin(r) / cos(dec); all RA past the pole.
+    half_turn = 0.5
+    if abs(dec) + radius_rad < np.pi / 2:
+        sine = min(1.0, np.sin(radius_rad) / np.cos(dec))
+        half_turn = np.arcsin(sine) / (2.0 * np.pi) + 1e-9
+    return low, high, ra, half_turn
+
+
+@njit(cache=True, inline="always")
+def _cells(ra, half_turn, n):
+    """First and last cell of a band of ``n`` cells within reach (modulo ``n``)."""
+    first = int(np.floor((ra - half_turn) * n))
+    last = int(np.floor((ra + half_turn) * n))
+    if half_turn >= 0.5 or last - first >= n:
+        return 0, n - 1
+    return first, last
+
+
 @njit(cache=True)
 def nearest_star(x, y, z, radius_rad, faintest, vectors, mags, band_first, cell_first):
     """Index of the star nearest to a unit vector, or −1 when none lies within a (small) radius.
 
     Stars fainter than ``faintest`` are passed over.
     """
-    bands = len(band_first) - 1
-    dec = np.arcsin(max(-1.0, min(1.0, z)))
-    low = int(((dec - radius_rad) / np.pi + 0.5) * bands)
-    high = int(((dec + radius_rad) / np.pi + 0.5) * bands)
-    low = max(0, min(bands - 1, low))
-    high = max(0, min(bands - 1, high))
-    ra = np.arctan2(y, x) / (2.0 * np.pi)
-    if ra < 0.0:
-        ra += 1.0
+    low, high, ra, half_turn = _reach(x, y, z, radius_rad, len(band_first) - 1)
     best = -1
     best_chord2 = radius_rad * radius_rad
-    cos_dec = np.cos(min(np.pi / 2, abs(dec) + radius_rad))
-    half_turn = 1.0 if cos_dec < 1e-6 else radius_rad / (2.0 * np.pi * cos_dec)
     for band in range(low, high + 1):
         first = band_first[band]
         n = band_first[band + 1] - first
-        if half_turn >= 0.5:
-            cell_low, cell_high = 0, n - 1
-        else:
-            cell_low = int(np.floor((ra - half_turn) * n))
-            cell_high = int(np.floor((ra + half_turn) * n))
-            if cell_high - cell_low >= n:
-                cell_low, cell_high = 0, n - 1
+        cell_low, cell_high = _cells(ra, half_turn, n)
         for c in range(cell_low, cell_high + 1):
             cell = first + (c % n)
             for s in range(cell_first[cell], cell_first[cell + 1]):
@@ -132,39 +143,20 @@ def stars_in_cone(x, y, z, radius_rad, vectors, band_first, cell_first, out):
 
     Counts past the end of ``out`` are returned but not stored.
     """
-    bands = len(band_first) - 1
-    dec = np.arcsin(max(-1.0, min(1.0, z)))
-    low = int(((dec - radius_rad) / np.pi + 0.5) * bands)
-    high = int(((dec + radius_rad) / np.pi + 0.5) * bands)
-    low = max(0, min(bands - 1, low))
-    high = max(0, min(bands - 1, high))
-    ra = np.arctan2(y, x) / (2.0 * np.pi)
-    if ra < 0.0:
-        ra += 1.0
+    low, high, ra, half_turn = _reach(x, y, z, radius_rad, len(band_first) - 1)
     chord = 2.0 * np.sin(min(radius_rad, np.pi) / 2.0)
-    chord2_max = chord * chord
-    # Largest RA offset reached by a cone: sin(dra) = sin(r) / cos(dec), all RA past the pole.
-    whole = abs(dec) + radius_rad >= np.pi / 2
-    half_turn = 0.5
-    if not whole:
-        half_turn = np.arcsin(min(1.0, np.sin(radius_rad) / np.cos(dec))) / (2.0 * np.pi) + 1e-9
     count = 0
     for band in range(low, high + 1):
         first = band_first[band]
         n = band_first[band + 1] - first
-        cell_low, cell_high = 0, n - 1
-        if not whole:
-            cell_low = int(np.floor((ra - half_turn) * n))
-            cell_high = int(np.floor((ra + half_turn) * n))
-            if cell_high - cell_low >= n:
-                cell_low, cell_high = 0, n - 1
+        cell_low, cell_high = _cells(ra, half_turn, n)
         for c in range(cell_low, cell_high + 1):
             cell = first + (c % n)
             for s in range(cell_first[cell], cell_first[cell + 1]):
                 dx = vectors[s, 0] - x
                 dy = vectors[s, 1] - y
                 dz = vectors[s, 2] - z
-                if dx * dx + dy * dy + dz * dz <= chord2_max:
+                if dx * dx + dy * dy + dz * dz <= chord * chord:
                     if count < len(out):
                         out[count] = s
                     count += 1
