@@ -214,3 +214,35 @@ def test_a_dark_by_its_header_is_not_solved(sky, m11, tmp_path):
     assert verdict.kind == "dark" and not verdict.solved and not verdict.keeper
     assert "dark frame" in verdict.reason and "not a light" in verdict.reasons[0]
     assert math.isfinite(verdict.seconds)
+
+
+def test_a_dark_without_a_word_in_its_header_is_told_by_its_content(sky, tmp_path):
+    rng = np.random.default_rng(4)
+    path = write_fits(tmp_path / "shot_001.fits", rng.normal(512, 3, (400, 600)), dtype="uint16")
+    verdict = judge_file(path, sky)
+    assert not verdict.keeper and not verdict.solved
+    assert verdict.kind in ("dark", "bias", "unknown")
+    assert "no stars" in verdict.reasons[0] or "not a light" in verdict.reasons[0]
+
+
+def test_a_light_in_a_folder_called_dark_is_still_a_light(sky, m11, tmp_path):
+    painted, _ = m11
+    folder = tmp_path / "dark sky site"
+    folder.mkdir()
+    fits.PrimaryHDU(painted.pixels).writeto(folder / "shot.fits")
+    near = resolve_place("M11", sky)
+    verdict = judge_file(folder / "shot.fits", sky, near=near, scale_arcsec_per_px=SCALE)
+    assert verdict.solved and verdict.keeper
+    assert "does not say what kind" in " ".join(verdict.cautions)
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [("shot_003.fits", "the sky fills 6"), ("flat_003.fits", "taken for a flat frame")],
+)
+def test_a_bright_even_picture_goes_by_its_name(sky, tmp_path, name, words):
+    rng = np.random.default_rng(4)
+    path = write_fits(tmp_path / name, rng.normal(42000, 90, (400, 600)), dtype="uint16")
+    verdict = judge_file(path, sky)
+    assert not verdict.keeper
+    assert verdict.reasons[0].startswith(words)

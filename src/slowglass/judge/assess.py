@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
@@ -12,7 +13,8 @@ import numpy as np
 from slowglass.find.nudge import Nudge, nudge_text
 from slowglass.frame.bayer import luminance
 from slowglass.frame.detect import Detection, detect_stars
-from slowglass.frame.image import Frame
+from slowglass.frame.image import Frame, Kind
+from slowglass.frame.kind import guess_kind, kind_from_name
 from slowglass.frame.stars import StarFlag
 from slowglass.judge.instruction import one_instruction
 from slowglass.judge.light import light_loss_mag
@@ -103,8 +105,9 @@ def assess_frame(
         scale_tolerance=KIT_SCALE_TOLERANCE,
         epoch_year=epoch_year(frame.header.start_utc or now_utc),
     )
-    if frame.header.kind in ("dark", "flat", "bias"):
-        solution = Solution(False, f"a {frame.header.kind} frame shows no sky: not solved")
+    kind, ground = _kind(frame, detection)
+    if kind in ("dark", "flat", "bias"):
+        solution = Solution(False, f"a {kind} frame shows no sky: not solved")
     else:
         solution = solve_stars(detection.stars, width, height, sky, prior)
 
@@ -119,10 +122,14 @@ def assess_frame(
         )
     fwhm = detection.fwhm_px
     # What hot pixels and dust have for shapes is nobody's concern.
-    measured = shape.stars >= FEWEST_STARS and frame.header.kind in ("light", "unknown")
+    measured = shape.stars >= FEWEST_STARS and kind in ("light", "unknown")
     trail = measure_trail(shape.elongation, shape.angle_deg, fwhm, solution.wcs)
     expected = _catalogue_stars_in(frame, sky, solution, prior.epoch_year)
-    measures = _measures(frame, detection, solution, shape, fwhm, trail, expected, kit, site)
+    measures = replace(
+        _measures(frame, detection, solution, shape, fwhm, trail, expected, kit, site),
+        kind=kind,
+        kind_ground=ground,
+    )
     quality = judge_quality(measures)
     nudge = _nudge(solution, target, width, height)
     centre = solution.wcs.pixel_to_sky((width - 1) / 2, (height - 1) / 2) if solution.wcs else None
@@ -156,7 +163,7 @@ def assess_frame(
             if nudge is not None
             else None
         ),
-        kind=frame.header.kind,
+        kind=kind,
         instruction=one_instruction(
             quality, nudge, solved=solution.solved, hinted=near is not None
         ),
@@ -181,6 +188,21 @@ def epoch_year(when: datetime) -> float:
     return 2000.0 + (when.astimezone(UTC) - j2000).total_seconds() / (365.25 * 86400.0)
 
 
+def _kind(frame: Frame, detection: Detection) -> tuple[Kind, str]:
+    """The frame's kind, and the ground for it where the header has no word.
+
+    Stars make a light whatever its name. A bright even picture is called a flat by its name
+    only: it may as well be a light drowned in twilight, which wants other advice.
+    """
+    if frame.header.kind != "unknown" or len(detection.stars) >= FEWEST_STARS:
+        return frame.header.kind, ""
+    kind, ground = guess_kind(frame)
+    named = Path(frame.path).parts[-3:] if frame.path else ()
+    if kind == "flat" and not any(kind_from_name(Path(part).stem) == "flat" for part in named):
+        return "unknown", ""
+    return kind, ground
+
+
 def _measures(
     frame: Frame,
     detection: Detection,
@@ -200,7 +222,6 @@ def _measures(
         read_noise = kit.camera.read_noise_e if read_noise is None else read_noise
         gain = kit.camera.gain_e_per_adu if gain is None else gain
     return Measures(
-        kind=frame.header.kind,
         width_px=frame.width_px,
         height_px=frame.height_px,
         blank=bool(frame.pixels.min() == frame.pixels.max()) if frame.pixels.size > 1 else False,

@@ -59,6 +59,8 @@ class Measures:
     """What was measured on one frame; NaN or None where it was not."""
 
     kind: Kind = "light"
+    kind_ground: str = ""
+    """Why it is taken for that kind, where the header does not say."""
     width_px: int = 0
     height_px: int = 0
     blank: bool = False
@@ -112,12 +114,14 @@ class Quality:
 def judge_quality(m: Measures, limits: Limits | None = None) -> Quality:
     """The faults and cautions of one frame."""
     limits = limits or Limits()
-    if m.kind in ("dark", "flat", "bias"):
-        text = f"this is a {m.kind} frame, not a light"
-        return Quality((Fault("not a light", text, f"Keep this as a {m.kind} frame"),), ())
     if m.blank:
         text = "the picture is blank: every pixel holds the same value or none"
         return Quality((Fault("blank", text, "Check the camera: the picture is blank"),), ())
+    if m.kind in ("dark", "flat", "bias"):
+        text = f"this is a {m.kind} frame, not a light"
+        if m.kind_ground:
+            text = f"taken for a {m.kind} frame, not a light: {m.kind_ground}"
+        return Quality((Fault("not a light", text, f"Keep this as a {m.kind} frame"),), ())
     if not math.isfinite(m.sky_rms_adu):
         text = f"{m.width_px} × {m.height_px} px is too small a picture to judge"
         return Quality((Fault("too small", text, "Judge whole frames, not cut-outs"),), ())
