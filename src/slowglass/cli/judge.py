@@ -131,7 +131,10 @@ def _rows(v: Verdict) -> list[tuple[str, str]]:
             ("centre (ICRS)", place_text(v.ra_deg, v.dec_deg)),
             ("scale", or_dash(v.scale_arcsec_per_px, ".4f", " ″/px")),
             ("turned by", or_dash(v.rotation_deg, ".2f", "° (stored +y, north through east)")),
-            ("mirrored", "no" if v.parity == 1 else "yes"),
+            (
+                "first row on top",
+                "like the sky" if v.parity == 1 else "mirrored (usual for files stored bottom up)",
+            ),
             ("stars matched", f"{v.matched}, residual {or_dash(v.rms_arcsec, '.2f', '″')}"),
         ]
     else:
