@@ -175,7 +175,7 @@ def test_any_night_can_be_asked_for(ask, workbench):
     started = ask("/choose?night=2026-03-14")
     assert started.status_code == 200
     deadline = time.monotonic() + 300
-    while ask("/work/tonight").json()["state"] == "running" and time.monotonic() < deadline:
+    while ask("/choose/progress").json()["state"] == "running" and time.monotonic() < deadline:
         time.sleep(0.2)
     answer = ask("/choose?night=2026-03-14")
     assert "14 to 15 March 2026" in answer.text
@@ -340,7 +340,7 @@ def test_the_example_is_made_in_the_background_and_stops_clean(workbench, tmp_pa
 
     folder = tmp_path / "night"
     pages = Pages(workbench, folder)
-    request = Request({"type": "http", "method": "POST", "path": "/work", "headers": []})
+    request = Request({"type": "http", "method": "POST", "path": "/making", "headers": []})
     assert pages.start_work(request).status_code == 303
     assert pages.job.progress.state == "running"
     pages.start_work(request)

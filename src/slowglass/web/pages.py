@@ -102,9 +102,9 @@ class Pages:
             Route("/output/{name}", self.output),
             Route("/chart/{style}", self.chart),
             Route("/light", self.light, methods=["POST"]),
-            Route("/work", self.work, methods=["GET"]),
-            Route("/work/tonight", self.work_tonight, methods=["GET"]),
-            Route("/work", self.start_work, methods=["POST"]),
+            Route("/making", self.making, methods=["GET"]),
+            Route("/choose/progress", self.choosing, methods=["GET"]),
+            Route("/making", self.start_work, methods=["POST"]),
         ]
 
     def exception_handlers(self) -> dict[Any, Any]:
@@ -341,11 +341,11 @@ class Pages:
         response.set_cookie("light", to, max_age=31536000, samesite="strict")
         return response
 
-    def work(self, request: Request) -> Response:
+    def making(self, request: Request) -> Response:
         """Where the example night in the making is."""
         return self._progress(self.job)
 
-    def work_tonight(self, request: Request) -> Response:
+    def choosing(self, request: Request) -> Response:
         """Where the night's list is."""
         return self._progress(self.tonight.job)
 
