@@ -197,6 +197,7 @@ def test_bad_files_get_a_verdict_each_and_stop_nothing(sky, tmp_path):
         assert verdict.reasons and verdict.instruction, name
         assert (verdict.error is not None) is (name in UNREADABLE | {"absent.fits", "without"})
     assert "no pictures" in names["without"].error
+    assert names["truncated.fits"].instruction.startswith("Copy the file again")
     assert names["constant.fits"].reasons[0].startswith("the picture is blank")
     assert seen[-1] == ("judged", 9, 9)
 

@@ -124,6 +124,6 @@ def _unreadable(path: Path, error: UnreadableFile, seconds: float) -> Verdict:
         reason=str(error),
         reasons=("the file cannot be read",),
         error=str(error),
-        instruction="Copy the file again: it cannot be read",
+        instruction=error.cure[:1].upper() + error.cure[1:] or "Leave this file out",
         seconds=round(seconds, 3),
     )
