@@ -85,6 +85,12 @@ class Workbench:
 
         return resolve_place(text, self.sky)
 
+    def tonight(self) -> date:
+        """The evening's date of the night under way or coming at the site."""
+        from slowglass.expose.service import tonight
+
+        return tonight(self.site)
+
     def kit_summary(self) -> KitSummary:
         """What the kit's numbers amount to under the site's usual seeing."""
         from slowglass.kit.service import summarise_kit

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from slowglass.documents import document
@@ -28,9 +28,7 @@ class Tonight:
 
     def coming(self) -> date:
         """The evening's date of the night under way or coming at the site."""
-        from slowglass.expose.service import tonight
-
-        return tonight(self.workbench.site, datetime.now(UTC))
+        return self.workbench.tonight()
 
     def ask(self, night: date) -> dict[str, Any] | None:
         """The night's list, or None while it is being worked out (or has failed)."""
