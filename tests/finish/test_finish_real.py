@@ -13,6 +13,8 @@ from astropy.io import fits
 
 from slowglass.finish.measure import aperture_light
 from slowglass.finish.service import finish_folder
+from slowglass.finish.sort import kind_from_pixels
+from slowglass.frame.io import read_frame
 
 FRAMES = Path(
     os.environ.get("SLOWGLASS_FRAMES") or Path(__file__).resolve().parents[3] / "shared" / "frames"
@@ -108,3 +110,17 @@ def test_unlike_exposures_register(tmp_path):
     assert sign * other["shift_y_px"] == pytest.approx(132.6, abs=1.0)
     assert abs(other["turn_deg"]) < 0.03
     assert result.frames_used == 2
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [
+        ("lowell42in_5945_light_300s_0135", "light"),  # a sky of 2 % of the range
+        ("umd14in_st8_fov_30s", "light"),
+        ("lowell42in_flat_0110", "flat"),  # twilight: some stars show
+        ("umd14in_st8_flat_001", "flat"),
+        ("lowell42in_zero_0001", "bias"),
+    ],
+)
+def test_kinds_from_pixels_alone(name, kind):
+    assert kind_from_pixels(read_frame(FRAMES / f"{name}.fits.gz")) == kind

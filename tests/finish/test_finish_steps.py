@@ -22,7 +22,6 @@ from slowglass.finish.measure import ApertureLight, aperture_light, snr_ratio
 from slowglass.finish.names import choose_names
 from slowglass.finish.recipe import GradeStep, Recipe, parse_recipe, recipe_text
 from slowglass.finish.skyflat import block_levels, fit_surface, subtract_surface
-from slowglass.finish.sort import kind_from_name
 from slowglass.finish.stretch import (
     DARKEST,
     Stretch,
@@ -291,20 +290,3 @@ def test_names(tmp_path):
         choose_names(folder, folder / "out" / "m15")
     with pytest.raises(UsageError, match="is not a folder"):
         choose_names(tmp_path / "nowhere", tmp_path / "m15")
-
-
-@pytest.mark.parametrize(
-    ("name", "kind"),
-    [
-        ("Lights", "light"),
-        ("my_darks_300s", "dark"),
-        ("Flat-B", "flat"),
-        ("bias", "bias"),
-        ("offset 1", "bias"),
-        ("M15 first night", "unknown"),
-        ("flathead", "unknown"),
-        ("darkness", "unknown"),
-    ],
-)
-def test_kind_words(name, kind):
-    assert kind_from_name(name) == kind

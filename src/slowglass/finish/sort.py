@@ -18,23 +18,8 @@ from slowglass.finish.grade import SHARPEST_STAR_PX
 from slowglass.frame.header import frame_header
 from slowglass.frame.image import Frame, Kind
 from slowglass.frame.io import FITS_SUFFIXES, list_frames, read_frame
+from slowglass.frame.kind import kind_from_content, kind_from_name
 from slowglass.progress import Report
-
-_WORDS: tuple[tuple[str, Kind], ...] = (
-    (r"bias(es)?|zeros?|offsets?", "bias"),
-    (r"darks?", "dark"),
-    (r"flats?|skyflats?|twilight", "flat"),
-    (r"lights?|objects?|science", "light"),
-)
-
-
-def kind_from_name(name: str) -> Kind:
-    """The kind a folder's or file's name states as a word of its own, else "unknown"."""
-    words = re.split(r"[^a-z]+", name.lower())
-    for pattern, kind in _WORDS:
-        if any(re.fullmatch(pattern, word) for word in words):
-            return kind
-    return "unknown"
 
 
 def header_kind(path: Path) -> Kind:
@@ -100,23 +85,18 @@ def sort_folder(root: Path, report: Report) -> tuple[dict[Kind, list[Path]], lis
 
 
 def kind_from_pixels(frame: Frame) -> Kind:
-    """The kind that the pixels suggest; "light" in doubt.
+    """The kind that the pixels suggest, decided also where they leave doubt.
 
-    Stars make a light. Without stars, an even field far above black and far from empty is a
-    flat; one near black is a bias when the exposure is next to nothing and a dark otherwise.
+    In doubt a frame that is nearly empty and shows no three stars is a dark, any other a light.
     """
     from slowglass.frame.detect import detect_stars
 
-    pixels = frame.pixels[:: max(1, frame.height_px // 500), :: max(1, frame.width_px // 500)]
-    level = float(np.median(pixels))
-    span = max(frame.white_adu, 1.0)
+    kind, _ = kind_from_content(frame)
+    if kind != "unknown":
+        return kind
+    level = float(np.median(frame.pixels[::7, ::5]))
+    if frame.header.exposure_s is None or level > 0.05 * max(frame.white_adu, 1.0):
+        return "light"
     found = detect_stars(frame, max_stars=50).stars
     stars = int((found.fwhm_px > SHARPEST_STAR_PX).sum())  # hot pixels are narrower or unmeasured
-    if level > 0.15 * span:
-        return "light" if stars >= 10 else "flat"
-    if stars >= 3 or level > 0.05 * span:
-        return "light"
-    exposure_s = frame.header.exposure_s
-    if exposure_s is None:
-        return "light"
-    return "bias" if exposure_s <= 0.01 else "dark"
+    return "light" if stars >= 3 else "dark"

@@ -8,10 +8,14 @@ from pathlib import Path
 import numpy as np
 
 from slowglass.frame.bayer import binned, luminance
-from slowglass.frame.header import kind_from_word
 from slowglass.frame.image import Frame, Kind
 
-_WORDS = re.compile(r"[a-z]+")
+_WORDS: tuple[tuple[str, Kind], ...] = (
+    (r"bias(es)?|zeros?|offsets?", "bias"),
+    (r"darks?|darkflats?|flatdarks?", "dark"),  # before "flat": a dark for flats is a dark
+    (r"flats?|skyflats?|twilight", "flat"),
+    (r"lights?|objects?|science", "light"),
+)
 _BIAS_LONGEST_S = 0.01
 """Exposures longer than this are no bias, whatever they show."""
 
@@ -34,19 +38,20 @@ def guess_kind(frame: Frame, path: Path | str | None = None) -> tuple[Kind, str]
         kind = kind_from_name(file.stem)
         if kind != "unknown":
             return kind, "its name says so"
-    return _kind_from_content(frame)
+    return kind_from_content(frame)
 
 
 def kind_from_name(name: str) -> Kind:
-    """The kind a folder or file name such as "darks_300s" or "Flat-R" stands for."""
-    for word in _WORDS.findall(name.lower()):
-        stem = word[:-1] if word.endswith("s") and word != "bias" else word
-        if stem in ("light", "dark", "flat", "bias", "biase", "zero", "darkflat", "flatdark"):
-            return kind_from_word("bias" if stem == "biase" else stem)
+    """The kind a folder or file name such as "darks_300s" or "Flat-R" says in a word of its own."""
+    words = re.split(r"[^a-z]+", name.lower())
+    for pattern, kind in _WORDS:
+        if any(re.fullmatch(pattern, word) for word in words):
+            return kind
     return "unknown"
 
 
-def _kind_from_content(frame: Frame) -> tuple[Kind, str]:
+def kind_from_content(frame: Frame) -> tuple[Kind, str]:
+    """The kind that the picture alone shows, and the ground for it; "unknown" in doubt."""
     picture, _ = luminance(frame)
     if min(picture.shape, default=0) < 32:
         return "unknown", "it is too small to tell"
