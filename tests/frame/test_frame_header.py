@@ -173,6 +173,9 @@ def test_solutions_that_are_refused():
         {"RADESYS": "FK4"},
         {"EQUINOX": 1950.0},
         {"CRVAL2": "unknown"},
+        {"CTYPE1": "RA---SIN"},
+        {"LONPOLE": 90.0},
+        {"LONPOLE": 0.0},
     ):
         assert header_wcs({**cards, **change}) is None
     assert header_wcs({}) is None

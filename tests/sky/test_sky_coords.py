@@ -76,7 +76,7 @@ def test_vectors_round_trip(ra, dec):
 
 
 def test_alt_az_of_one_star_matches_two_libraries():
-    # REFERENCES §2: astropy 8.0.2 gives 41.21940, 165.14001; skyfield 1.55 +0.23″, −0.06″.
+    # astropy 8.0.2 gives 41.21940, 165.14001; skyfield 1.55 +0.23″, −0.06″.
     alt, az = alt_az(
         83.8221, -5.3911, latitude_deg=42.3333, longitude_deg=-71.0833, unix_s=unix(2024, 1, 15, 2)
     )
@@ -176,7 +176,7 @@ def test_refraction_matches_meeus_example_16a():
     ("alt", "r"), [(0.0, 34.478), (5.0, 9.883), (10.0, 5.392), (20.0, 2.703), (45.0, 0.9948)]
 )
 def test_bennett_refraction_table(alt, r):
-    # Bennett 1982; REFERENCES §2.
+    # Bennett 1982, J. Navigation 35, 255.
     assert refraction_arcmin(alt, apparent=True) == pytest.approx(r, abs=0.002)
 
 

@@ -20,7 +20,7 @@ def seconds_apart(a: datetime | None, iso: str) -> float:
 @pytest.mark.parametrize(
     ("field", "iso"),
     [
-        # skyfield documentation, almanac.rst, 40.8939 N 83.8917 W (REFERENCES §3).
+        # skyfield documentation, almanac.rst, 40.8939 N 83.8917 W.
         ("sunset", "2019-11-08T22:23:52"),
         ("civil_from", "2019-11-08T22:52:48"),
         ("nautical_from", "2019-11-08T23:25:34"),
@@ -47,7 +47,7 @@ def test_morning_of_a_published_almanac(field, iso):
 
 
 def test_greenwich_equinox_evening():
-    # astropy, skyfield the same minute (REFERENCES §3).
+    # astropy, skyfield the same minute.
     night = night_of(51.4779, 0.0, "Europe/London", date(2024, 3, 20))
     assert seconds_apart(night.sunset, "2024-03-20T18:13:49") < LIBRARY_TOLERANCE_S
     assert seconds_apart(night.civil_from, "2024-03-20T18:47:10") < LIBRARY_TOLERANCE_S
@@ -58,7 +58,7 @@ def test_greenwich_equinox_evening():
 
 
 def test_midsummer_greenwich_has_no_true_night():
-    # REFERENCES §3: the Sun never passes below −18° on 2024-06-21 at 51.5° N.
+    # skyfield: the Sun never passes below −18° on 2024-06-21 at 51.5° N.
     night = night_of(51.4779, 0.0, "Europe/London", date(2024, 6, 21))
     assert night.darkness == "nautical"
     assert (night.dark_from, night.dark_to) == (night.nautical_from, night.nautical_to)

@@ -1,4 +1,4 @@
-"""Deep-sky objects against the facts of REFERENCES §17 and their database."""
+"""Deep-sky objects against their database and known sizes and brightnesses."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from slowglass.sky.objects import name_key
 @pytest.mark.parametrize(
     ("name", "object_id", "major", "minor"),
     [
-        # OpenNGC sizes, arcminutes (REFERENCES §17).
+        # OpenNGC sizes, arcminutes.
         ("M44", "NGC2632", 108.6, None),
         ("M45", "Mel22", 150.0, 150.0),
         ("M42", "NGC1976", 90.0, 60.0),
@@ -39,7 +39,7 @@ def test_object_sizes(sky, name, object_id, major, minor):
 
 
 def test_mean_surface_brightness(sky):
-    # m + 2.5 log(area″²): M57 (8.8, 1.27′) 17.95; M31 22.30 (REFERENCES §17).
+    # m + 2.5 log(area″²): M57 (8.8, 1.27′) 17.95; M31 22.30.
     assert mean_surface_brightness(8.8, 1.27, None) == pytest.approx(17.95, abs=0.01)
     assert sky.objects.get("M31").surface_brightness_mag_arcsec2 == pytest.approx(22.30, abs=0.01)
     assert mean_surface_brightness(None, 1.0, 1.0) is None

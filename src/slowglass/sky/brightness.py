@@ -48,11 +48,6 @@ def mag_arcsec2(nanolamberts: npt.ArrayLike) -> Floats:
     return np.asarray((20.7233 - np.log(light / 34.08)) / 0.92104)
 
 
-def candela_m2(mag_arcsec2: npt.ArrayLike) -> Floats:
-    """Luminance in cd/m² from magnitudes per square arcsecond (10.8e4·10^(−0.4µ))."""
-    return np.asarray(10.8e4 * 10.0 ** (-0.4 * np.asarray(mag_arcsec2, dtype=np.float64)))
-
-
 def scattering_path(alt_deg: npt.ArrayLike) -> Floats:
     """Path through the glowing layers relative to the zenith (K & S eq. 3): 5 at the horizon."""
     sine_z = np.cos(np.radians(np.clip(np.asarray(alt_deg, dtype=np.float64), 0.0, 90.0)))

@@ -75,11 +75,6 @@ def moon_radec(
     return sky_angles(_astrometric(vector, when))
 
 
-def moon_distance_km(unix_s: npt.ArrayLike) -> Floats:
-    """Geometric distance of the Moon's centre from the Earth's, in kilometres."""
-    return np.asarray(np.linalg.norm(_moon_vector_au(Instants.at(unix_s)), axis=-1) * AU_KM)
-
-
 def moon_phase_angle_deg(unix_s: npt.ArrayLike) -> Floats:
     """Angle Sun–Moon–Earth in degrees: 0 at full Moon, 180 at new."""
     when = Instants.at(unix_s)

@@ -8,14 +8,10 @@ Source: Greisen & Calabretta 2002, A&A 395, 1061; Calabretta & Greisen 2002, A&A
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-
-from slowglass.errors import SlowglassError
 
 Floats = npt.NDArray[np.float64]
 
@@ -152,33 +148,3 @@ class TanWcs:
             "LONPOLE": 180.0,
             "RADESYS": "ICRS",
         }
-
-    @classmethod
-    def from_header(cls, cards: Mapping[str, Any]) -> TanWcs:
-        """Read back a plain TAN header with a CD matrix (others are refused)."""
-        try:
-            if cards["CTYPE1"] != "RA---TAN" or cards["CTYPE2"] != "DEC--TAN":
-                raise SlowglassError(
-                    f"projection {cards['CTYPE1']}/{cards['CTYPE2']} is not plain TAN",
-                    "solve the frame afresh",
-                )
-            number = {k: float(cards[k]) for k in ("CRVAL1", "CRVAL2", "CRPIX1", "CRPIX2")}
-            cd = [float(cards.get(k, 0.0)) for k in ("CD1_1", "CD1_2", "CD2_1", "CD2_2")]
-            lonpole = float(cards.get("LONPOLE", 180.0 if number["CRVAL2"] < 90.0 else 0.0))
-        except (KeyError, TypeError, ValueError) as error:
-            raise SlowglassError(
-                f"no usable TAN solution in the header ({error})", "solve the frame afresh"
-            ) from error
-        if lonpole != 180.0:
-            raise SlowglassError(
-                f"LONPOLE is {lonpole:g}; only 180 is understood", "solve the frame afresh"
-            )
-        if abs(cd[0] * cd[3] - cd[1] * cd[2]) == 0.0:
-            raise SlowglassError("the header's CD matrix is singular", "solve the frame afresh")
-        return cls(
-            number["CRVAL1"] % 360.0,
-            number["CRVAL2"],
-            number["CRPIX1"] - 1.0,
-            number["CRPIX2"] - 1.0,
-            ((cd[0], cd[1]), (cd[2], cd[3])),
-        )
