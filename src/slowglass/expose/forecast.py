@@ -31,6 +31,7 @@ from slowglass.expose.signal import bands, sky_e_per_px_s, star_e_per_s
 from slowglass.expose.tracking import field_path_arcsec
 from slowglass.frame.image import Frame
 from slowglass.kit.model import Kit, Site
+from slowglass.kit.optics import FWHM_PER_SIGMA
 from slowglass.sky.objects import SkyObject
 from slowglass.sky.place import Place
 from slowglass.sky.wcs import TanWcs, deproject_tan
@@ -342,6 +343,6 @@ def _satellite(
         float(np.cos(angle)),
         float(np.sin(angle)),
         per_px,
-        max(fwhm, 1.0) / 2.3548,
+        max(fwhm, 1.0) / FWHM_PER_SIGMA,
         mosaic_bands(kit.camera),
     )

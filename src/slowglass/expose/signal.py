@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.kit.model import Camera, Optics
+from slowglass.kit.optics import scale_arcsec_per_px
 
 Floats = npt.NDArray[np.float64]
 Lines = Literal["planetary", "hydrogen"]
@@ -153,7 +154,7 @@ def surface_e_per_px_s(
     extinction_mag: float = 0.0,
 ) -> Floats:
     """Electrons s⁻¹ px⁻¹ of a surface of that brightness in each band, shape (..., bands)."""
-    scale = 206.264806 * camera.pixel_um / optics.focal_length_mm
+    scale = scale_arcsec_per_px(camera.pixel_um, optics.focal_length_mm)
     return scale**2 * star_e_per_s(
         mag_arcsec2,
         optics,

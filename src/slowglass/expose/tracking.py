@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.kit.model import SIDEREAL_DAY_S, Mount
+from slowglass.kit.optics import FWHM_PER_SIGMA
 
 Floats = npt.NDArray[np.float64]
 
@@ -32,7 +33,7 @@ def trail_tolerance_arcsec(fwhm_arcsec: float, *, elongation: float = KEEPER_ELO
 
     A steady trail of length L adds L²/12 to the variance along itself.
     """
-    return fwhm_arcsec / 2.354820 * math.sqrt(12.0 * (elongation**2 - 1.0))
+    return fwhm_arcsec / FWHM_PER_SIGMA * math.sqrt(12.0 * (elongation**2 - 1.0))
 
 
 def worm_path_arcsec(

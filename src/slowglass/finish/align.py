@@ -22,6 +22,7 @@ from slowglass.finish.place import Placed, subtract_skies
 from slowglass.finish.recipe import Recipe
 from slowglass.finish.register import Match, Sources, register_sources
 from slowglass.finish.store import FrameStore
+from slowglass.frame.bayer import binned
 from slowglass.frame.stars import StarFlag
 from slowglass.progress import Report
 
@@ -174,12 +175,3 @@ def _by_drift(
         entry = _placed(light, lights[anchor], where, longer)
         placed[light.name] = replace(entry, weight=longer**2 / max(entry.noise_adu, 1e-9) ** 2)
     return Aligned(lights[anchor], placed, "drift")
-
-
-def binned(pixels: np.ndarray, step: int) -> np.ndarray:
-    """Means over step × step pixels; rows and columns left over are dropped."""
-    if step == 1:
-        return pixels
-    height, width = (n - n % step for n in pixels.shape)
-    cut = pixels[:height, :width].reshape(height // step, step, width // step, step)
-    return np.asarray(cut.mean(axis=(1, 3)), dtype=np.float32)

@@ -102,7 +102,7 @@ def _clip(
             centre = median_of_sorted(values, m)
             bright = max(centre, 0.0)
             model = np.sqrt(floor * floor + per_adu * bright + (shape_tolerance * bright) ** 2)
-            spread = max(1.482602 * _mad_of_sorted(values, m, centre), model)
+            spread = max(MAD_TO_SIGMA * _mad_of_sorted(values, m, centre), model)
             low, high = centre - kappa_low * spread, centre + kappa_high * spread
             if lowest >= low and highest <= high:
                 continue

@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 import tempfile
 from pathlib import Path
-from types import TracebackType
 
 import numpy as np
 import numpy.typing as npt
@@ -35,12 +34,7 @@ class FrameStore:
     def __enter__(self) -> FrameStore:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         shutil.rmtree(self._folder, ignore_errors=True)
 
     def room_for(self, frames: int, pixels: int) -> None:

@@ -46,7 +46,7 @@ def solve_picture(
         centre = known.pixel_to_sky(x, y)
         ra, dec, radius = float(centre[0]), float(centre[1]), HEADER_RADIUS_DEG
     elif kit is not None:
-        scale = 206.264806 * kit.camera.pixel_um / kit.optics.focal_length_mm
+        scale = kit.scale_arcsec_per_px
     if near is not None:
         ra, dec, radius = near.ra_deg, near.dec_deg, NEAR_RADIUS_DEG
     epoch = (

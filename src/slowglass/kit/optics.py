@@ -15,6 +15,9 @@ ARCSEC_PER_RADIAN = 206264.80624709636
 GREEN_NM = 550.0
 """Wavelength of the eye's and the green band's peak, where diffraction is quoted."""
 
+FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))
+"""Of a Gaussian: 2.3548."""
+
 Sampling = Literal["coarse", "good", "fine"]
 
 

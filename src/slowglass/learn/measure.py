@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from slowglass.kit.optics import ARCSEC_PER_RADIAN
+
 Floats = npt.NDArray[np.float32]
 
 SKY_RING = (4.0, 6.0)
@@ -81,4 +83,4 @@ def sky_e_per_px(level_e: float, bias_e: float, dark_e: float) -> float:
 
 def focal_length_mm(pixel_um: float, scale_arcsec_per_px: float) -> float:
     """Focal length in mm that gives pixels of that size that scale."""
-    return 206.264806 * pixel_um / scale_arcsec_per_px
+    return ARCSEC_PER_RADIAN * pixel_um * 1e-3 / scale_arcsec_per_px
