@@ -169,12 +169,12 @@ def test_finish_follows_the_contract(slowglass, lights, tmp_path):
     assert again.document["frames_used"] == 5
 
 
-def test_finish_without_lights_exits_1(slowglass, tmp_path):
+def test_finish_of_an_empty_folder_is_unreadable_input(slowglass, tmp_path):
     (tmp_path / "empty").mkdir()
     outcome = slowglass("finish", tmp_path / "empty", "-o", tmp_path / "x", "--json")
-    assert outcome.code == 1
+    assert outcome.code == 2
     assert outcome.out == ""
-    assert "no lights" in outcome.err
+    assert "no frames at all" in outcome.err
 
 
 def test_finish_of_nothing_there_is_bad_usage(slowglass, tmp_path):

@@ -13,7 +13,7 @@ from astropy.io import fits
 from photutils.aperture import CircularAnnulus, CircularAperture, aperture_photometry
 from starfield import Field, Sensor, reference_to_camera, write, write_calibration
 
-from slowglass.errors import Cancelled, ConfigError, NothingUseful, UsageError
+from slowglass.errors import Cancelled, ConfigError, NothingUseful, UnreadableFile, UsageError
 from slowglass.finish.recipe import load_recipe
 from slowglass.finish.service import finish_folder
 
@@ -276,7 +276,7 @@ def test_damaged_and_odd_lights_are_named_and_skipped(tmp_path):
 def test_unusable_folders(tmp_path):
     empty = tmp_path / "empty"
     empty.mkdir()
-    with pytest.raises(NothingUseful, match="no frames at all"):
+    with pytest.raises(UnreadableFile, match="no frames at all"):
         finish_folder(empty, tmp_path / "o")
     write(empty / "d.fits", np.zeros((40, 40), np.uint16), kind="DARK", exposure_s=5.0)
     with pytest.raises(NothingUseful, match="no lights \\(1 dark\\)"):

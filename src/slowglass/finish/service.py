@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from slowglass.errors import NothingUseful
+from slowglass.errors import NothingUseful, UnreadableFile
 from slowglass.finish import export
 from slowglass.finish.align import Aligned, align
 from slowglass.finish.colour import star_gains
@@ -74,11 +74,12 @@ def finish_folder(
 
         place = resolve_place(near, sky)
     files, notes = sort_folder(root, report)
+    cure = "put the exposures of the sky into a folder 'lights'"
+    if not any(files.values()):
+        raise UnreadableFile(root, "no frames at all in this folder", cure)
     if not files["light"]:
-        counts = ", ".join(f"{len(v)} {k}" for k, v in files.items() if v) or "no frames at all"
-        raise NothingUseful(
-            f"{root}: no lights ({counts})", "put the exposures of the sky into a folder 'lights'"
-        )
+        counts = ", ".join(f"{len(v)} {k}" for k, v in files.items() if v)
+        raise NothingUseful(f"{root}: no lights ({counts})", cure)
     with FrameStore(names.folder) as store:
         lights, wanted = survey(files["light"], store, report)
         masters, found = build_masters(files, wanted, chosen.calibrate, store, report)

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from pathlib import Path
@@ -38,12 +41,30 @@ def read_raw(path: Path, *, clock_zone: tzinfo = UTC) -> Frame:
     import rawpy
 
     try:
-        with rawpy.imread(str(path)) as raw:
+        with _native_messages_hushed(), rawpy.imread(str(path)) as raw:
             return _frame(path, raw, clock_zone)
     except rawpy.LibRawError as error:
         text = error.args[0] if error.args else error
         text = text.decode("ascii", "replace") if isinstance(text, bytes) else str(text)
         raise UnreadableFile(path, f"not a readable camera raw file ({text})", _CURE) from error
+
+
+@contextmanager
+def _native_messages_hushed() -> Iterator[None]:
+    """LibRaw prints its own line about a damaged file past Python; the error raised says it all."""
+    try:
+        kept = os.dup(2)
+    except OSError:  # no standard error to keep clean
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(nowhere)
 
 
 def _frame(path: Path, raw: Any, clock_zone: tzinfo) -> Frame:
