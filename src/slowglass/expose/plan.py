@@ -10,12 +10,6 @@ import numpy as np
 
 from slowglass.errors import UsageError
 from slowglass.expose.conditions import Conditions
-from slowglass.expose.measure import (
-    core_e_per_px_s,
-    core_full_s,
-    member_mag,
-    told_of_a_star,
-)
 from slowglass.expose.noise import (
     Suggestion,
     faintest_mag,
@@ -25,7 +19,8 @@ from slowglass.expose.noise import (
     star_snr,
     suggest_exposure,
 )
-from slowglass.expose.profile import light_of, object_model
+from slowglass.expose.profile import ObjectModel, object_model
+from slowglass.expose.shapes import SmoothPart
 from slowglass.expose.signal import (
     mosaic_mean,
     sky_e_per_px_s,
@@ -54,8 +49,8 @@ class ExposurePlan:
 
     ``object_e_per_px`` and ``snr`` are for the object's mean brightness inside its half-light
     ellipse and one resolution element (a disc one FWHM across) of one frame; of an object that
-    is a star cluster, for a typical member, in that star's best aperture (``measures`` says
-    which). Both are None for a place without an object.
+    is all stars, for its median member by light, in that star's best aperture (``measures``
+    says which). Both are None for a place without an object.
     """
 
     name: str
@@ -148,10 +143,10 @@ def plan_exposure(
             "than this site's dark sky"
         )
     measures, rate, star_mag = "nothing: no object there", None, None
-    if obj is not None and model is not None:
+    if model is not None:
         if model.assumed:
             notes.append(model.assumed)
-        if not told_of_a_star(obj.kind):
+        if model.smooth:
             measures = "mean brightness inside the half-light ellipse"
             rate = float(
                 mosaic_mean(
@@ -161,9 +156,9 @@ def plan_exposure(
                 )
             )
         else:
-            star_mag = member_mag(model.mag)
+            star_mag = _typical_member_mag(model)
             measures = f"a member star of magnitude {star_mag:.1f}"
-            whole = star_e_per_s(star_mag, optics, camera, light=light_of(obj.kind), **air)
+            whole = star_e_per_s(star_mag, optics, camera, light=model.light, **air)
             rate = float(mosaic_mean(whole)) / (1.133 * fwhm_px**2)
     elif obj is not None:
         notes.append(f"{obj.name} ({obj.kind}) has no size or sends no light of its own")
@@ -182,8 +177,9 @@ def plan_exposure(
         cells = resolution_pixels(fwhm_px)
         return float(snr(rate * exposure * cells, pixels=cells, **noise))
 
-    core_rate = core_e_per_px_s(kit, model, fwhm_arcsec, **air) if model is not None else 0.0
-    well_s = core_full_s(kit, core_rate, float(sky_bands.max()))
+    core_rate = _core_rate(kit, model, fwhm_arcsec, air) if model is not None else 0.0
+    peak_rate = core_rate + float(sky_bands.max()) + camera.dark_e_per_s
+    well_s = camera.saturation_e / peak_rate if core_rate > 0 else math.inf
     suggestion = suggest_exposure(
         sky_limited_s=limited,
         hold_time_s=hold,
@@ -260,6 +256,36 @@ def _corner_smear_px(
     )
     corner_px = math.hypot(kit.camera.width_px, kit.camera.height_px) / 2.0
     return abs(math.radians(turned)) * corner_px
+
+
+def _typical_member_mag(model: ObjectModel) -> float:
+    """Magnitude of the member at which half of the members' light is reached, from the top."""
+    share = np.sort(model.members.share)[::-1]
+    half = int(np.searchsorted(np.cumsum(share), 0.5 * share.sum()))
+    return float(model.mag - 2.5 * np.log10(share[min(half, share.size - 1)]))
+
+
+def _core_rate(kit: Kit, model: ObjectModel, fwhm_arcsec: float, air: dict[str, float]) -> float:
+    """Electrons s⁻¹ px⁻¹ of the brightest colour in the middle of the smooth parts, blurred."""
+    rates = [
+        _mean_density(part, fwhm_arcsec / 2.0)
+        * kit.scale_arcsec_per_px**2
+        * star_e_per_s(model.mag, kit.optics, kit.camera, light=part.light, **air)
+        for part in model.smooth
+    ]
+    return float(np.max(np.sum(rates, axis=0))) if rates else 0.0
+
+
+def _mean_density(part: SmoothPart, radius_arcsec: float) -> float:
+    """Share of the object per arcsec² inside a radius, or at the brightest ring if that is more."""
+    n = part.profile.size
+    radii = part.reach_arcsec * (np.arange(n) / (n - 1.0)) ** 2
+    rings = 2.0 * math.pi * part.profile * radii
+    steps = np.diff(radii) * 0.5 * (rings[1:] + rings[:-1])
+    inside = np.concatenate([[0.0], np.cumsum(steps)])
+    middle = float(np.interp(radius_arcsec, radii, inside)) / (math.pi * radius_arcsec**2)
+    away = part.profile[radii > radius_arcsec]
+    return part.share * max(middle, float(away.max(initial=0.0)))
 
 
 def _saturates(

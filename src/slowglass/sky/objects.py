@@ -21,8 +21,8 @@ class SkyObject:
     """One deep-sky object; angles ICRS degrees, sizes arcminutes, magnitudes V.
 
     ``mag_source`` says where ``mag`` comes from: "V" as catalogued; "B" from blue and a colour
-    typical of the kind; "mean" when V and B contradict each other and both count; "Harris" for
-    globulars whose catalogued V is wrong; "" with no magnitude. ``mag_doubtful`` marks a magnitude whose catalogued V and B cannot both be true.
+    typical of the kind; "mean" when V and B contradict each other and both count; "" with no
+    magnitude. ``mag_doubtful`` marks a magnitude whose catalogued V and B cannot both be true.
     """
 
     id: str
