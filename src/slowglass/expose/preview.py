@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.expose.signal import BLUE, GREEN, RED, SUN_BV, photon_rates
-from slowglass.frame.atomic import replacing
 from slowglass.frame.bayer import COLOURS
 from slowglass.frame.image import Bayer, Frame
+from slowglass.frame.picture_io import write_png
 from slowglass.frame.preview import measure_stretch, to_8bit
 
 
@@ -61,9 +61,4 @@ def preview_rgb(frame: Frame) -> npt.NDArray[np.uint8]:
 
 def write_preview(path: Path | str, frame: Frame) -> Path:
     """Write :func:`preview_rgb` as a PNG file, atomically, and return its path."""
-    import cv2
-
-    _, data = cv2.imencode(".png", preview_rgb(frame)[..., ::-1])
-    with replacing(path) as temporary:
-        temporary.write_bytes(data.tobytes())
-    return Path(path)
+    return write_png(path, preview_rgb(frame))

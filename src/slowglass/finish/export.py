@@ -1,4 +1,4 @@
-"""The finished picture as files: linear FITS, 16-bit TIFF, PNG, JPEG and the recipe."""
+"""The finished picture for the eye and as linear FITS, and the recipe's text."""
 
 from __future__ import annotations
 
@@ -9,13 +9,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from slowglass.errors import SlowglassError
 from slowglass.finish.stretch import Stretch, stretch_rows
 from slowglass.frame.atomic import replacing
 from slowglass.frame.fits_io import write_fits
 
 ROWS = 256
-JPEG_QUALITY = 93
 
 
 def screen_picture(
@@ -43,42 +41,12 @@ def write_linear(
     return write_fits(path, picture, cards=cards, history=history)
 
 
-def write_tiff(path: Path, screen: npt.NDArray[np.uint16]) -> Path:
-    """16-bit TIFF, losslessly compressed."""
-    import tifffile
-
-    with replacing(path) as temporary:
-        tifffile.imwrite(
-            temporary,
-            screen,
-            photometric="rgb" if screen.ndim == 3 else "minisblack",
-            compression="zlib",
-            compressionargs={"level": 1},
-            predictor=True,
-            rowsperstrip=ROWS,
-            metadata=None,
-            software="slowglass",
-        )
-    return path
-
-
-def write_eight_bit(path: Path, screen: npt.NDArray[np.uint16]) -> Path:
-    """PNG or JPEG, by the suffix."""
-    import cv2
-
+def eight_bit(screen: npt.NDArray[np.uint16]) -> npt.NDArray[np.uint8]:
+    """The picture for the eye in 8 bits, rounded, made in strips."""
     eight = np.empty(screen.shape, dtype=np.uint8)
     for y in range(0, screen.shape[0], ROWS):
         eight[y : y + ROWS] = (screen[y : y + ROWS].astype(np.uint32) * 255 + 32767) // 65535
-    stored = cv2.cvtColor(eight, cv2.COLOR_RGB2BGR) if eight.ndim == 3 else eight
-    options = [cv2.IMWRITE_PNG_COMPRESSION, 3]
-    if path.suffix == ".jpg":
-        options = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY]
-    done, data = cv2.imencode(path.suffix, stored, options)
-    if not done:
-        raise SlowglassError(f"the picture could not be encoded as {path.suffix}")
-    with replacing(path) as temporary:
-        temporary.write_bytes(data.tobytes())
-    return path
+    return eight
 
 
 def write_text(path: Path, text: str) -> Path:

@@ -32,6 +32,7 @@ from slowglass.finish.store import FrameStore
 from slowglass.finish.stretch import Stretch, auto_stretch
 from slowglass.finish.types import FinishResult, Rejected
 from slowglass.frame.image import Frame
+from slowglass.frame.picture_io import write_jpeg, write_png, write_tiff16
 from slowglass.frame.stars import StarFlag, StarList
 from slowglass.progress import Report, silent
 
@@ -39,6 +40,8 @@ if TYPE_CHECKING:
     from slowglass.kit.model import Kit
     from slowglass.sky.place import Place
     from slowglass.sky.store import Sky
+
+JPEG_QUALITY = 93
 
 
 def finish_folder(
@@ -323,11 +326,12 @@ def _write(
     stretch = Stretch(**levels)
     screen = export.screen_picture(stacked.picture, stretch, recipe.colour.gains or (1.0, 1.0, 1.0))
     report("writing", 1, 5)
-    outputs.append(export.write_tiff(names.tiff, screen))
+    outputs.append(write_tiff16(names.tiff, screen))
     report("writing", 2, 5)
-    outputs.append(export.write_eight_bit(names.png, screen))
+    eight = export.eight_bit(screen)
+    outputs.append(write_png(names.png, eight))
     report("writing", 3, 5)
-    outputs.append(export.write_eight_bit(names.jpeg, screen))
+    outputs.append(write_jpeg(names.jpeg, eight, quality=JPEG_QUALITY))
     report("writing", 4, 5)
     outputs.append(export.write_text(names.recipe, recipe_text(recipe, record)))
     return outputs

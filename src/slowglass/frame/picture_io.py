@@ -130,26 +130,30 @@ def _white_adu(data: npt.NDArray[Any]) -> float:
     return next((top for top in (1.0, 65535.0) if highest <= top * 1.0001), highest)
 
 
-def write_tiff16(path: Path | str, pixels: npt.NDArray[Any]) -> Path:
-    """Write 0–65535 pixels as a 16-bit TIFF (deflate), atomically; values are rounded, clipped."""
+def write_tiff16(path: Path | str, pixels: npt.NDArray[np.uint16]) -> Path:
+    """Write uint16 pixels (R, G, B order) as TIFF, losslessly compressed, atomically."""
     import tifffile
 
-    data = np.clip(np.rint(np.nan_to_num(pixels)), 0, 65535).astype(np.uint16)
     with replacing(path) as temporary:
         tifffile.imwrite(
             temporary,
-            data,
-            photometric="rgb" if data.ndim == 3 else "minisblack",
-            compression="adobe_deflate",
+            pixels,
+            photometric="rgb" if pixels.ndim == 3 else "minisblack",
+            compression="zlib",
+            compressionargs={"level": 1},
             predictor=True,
+            rowsperstrip=256,
             metadata=None,
+            software="slowglass",
         )
     return Path(path)
 
 
 def write_png(path: Path | str, pixels: npt.NDArray[Any]) -> Path:
     """Write uint8 or uint16 pixels (R, G, B order) as PNG, atomically."""
-    return _encode(path, pixels, ".png", [])
+    import cv2
+
+    return _encode(path, pixels, ".png", [int(cv2.IMWRITE_PNG_COMPRESSION), 3])
 
 
 def write_jpeg(path: Path | str, pixels: npt.NDArray[np.uint8], *, quality: int = 92) -> Path:
