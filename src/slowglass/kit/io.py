@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tempfile
 import tomllib
 from collections.abc import Mapping
 from importlib import resources
@@ -14,6 +13,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from slowglass.errors import ConfigError, UnreadableFile, UsageError
+from slowglass.frame.atomic import replacing
 from slowglass.kit.faults import bounds, fault_sentences, plain
 from slowglass.kit.model import Kit, Site
 
@@ -178,21 +178,10 @@ def _write(text: str, path: Path, replace: bool) -> Path:
     if path.exists() and not replace:
         raise UsageError(f"{path} is already there", "choose another name or say --replace")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        _write_whole(text, path)
+        with replacing(path) as temporary:
+            temporary.write_text(text, encoding="utf-8")
     except OSError as error:
         raise UsageError(
             f"cannot write {path}: {error.strerror or error}", "choose a folder you may write to"
         ) from None
     return path
-
-
-def _write_whole(text: str, path: Path) -> None:
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-        os.replace(temporary, path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise

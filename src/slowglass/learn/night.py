@@ -7,7 +7,6 @@ output that may be shown; nothing else in the folder is.
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -15,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from slowglass.errors import UnreadableFile
+from slowglass.frame.atomic import replacing
 
 INDEX = "night.json"
 FORMAT = 1
@@ -108,12 +108,6 @@ def read_json(path: Path) -> Any:
 
 def write_json(path: Path, content: Any) -> None:
     """Write JSON in one move: a reader sees the old file or the new one, never half."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    partial = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        partial.write_text(
-            json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False), encoding="utf-8"
-        )
-        os.replace(partial, path)
-    finally:
-        partial.unlink(missing_ok=True)
+    text = json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False)
+    with replacing(path) as temporary:
+        temporary.write_text(text, encoding="utf-8")
