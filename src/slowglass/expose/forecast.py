@@ -32,6 +32,7 @@ from slowglass.expose.tracking import field_path_arcsec
 from slowglass.frame.image import Frame
 from slowglass.kit.model import Kit, Site
 from slowglass.kit.optics import FWHM_PER_SIGMA
+from slowglass.sky.coords import epoch_year
 from slowglass.sky.objects import SkyObject
 from slowglass.sky.place import Place
 from slowglass.sky.wcs import TanWcs, deproject_tan
@@ -107,7 +108,7 @@ def render_with_truth(
         wcs.dec0_deg,
         float(radius * kit.scale_arcsec_per_px / 3600.0),
         target=obj,
-        epoch_year=2016.0 if when is None else when.year + when.timetuple().tm_yday / 365.25,
+        epoch_year=2016.0 if when is None else epoch_year(when),
         faintest_mag=o.faintest_mag,
         neighbours=o.neighbours,
     )

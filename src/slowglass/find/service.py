@@ -30,16 +30,12 @@ from slowglass.find.svg import StyleName
 from slowglass.find.words import anchor_words, leg_between, star_arrival, target_arrival
 from slowglass.kit.model import Kit, Site
 from slowglass.sky.catalogue import EPOCH_YEAR, Stars
-from slowglass.sky.coords import (
-    unit_vectors,
-)
+from slowglass.sky.coords import epoch_year, unit_vectors
 from slowglass.sky.objects import SkyObject
 from slowglass.sky.place import Place, resolve_place
 from slowglass.sky.star_names import NamedStar
 from slowglass.sky.store import Sky
 
-J2000_UNIX_S = 946_728_000.0
-YEAR_S = 365.25 * 86400.0
 CHART_MAG_LIMIT = 10.0
 CHART_STARS = 450
 """As many as a page holds without losing the pattern."""
@@ -128,7 +124,7 @@ def route_to(
 ) -> Route:
     """The star-hop to a resolved place at a moment; without one, no altitude is considered."""
     move = usable_move(kit)
-    epoch_year = 2000.0 + ((when or datetime.now(UTC)).timestamp() - J2000_UNIX_S) / YEAR_S
+    epoch = epoch_year(when or datetime.now(UTC))
     altitude = None
     if when is not None:
         altitude, skyline = altitude_and_skyline(place.ra_deg, place.dec_deg, site, when)
@@ -157,7 +153,7 @@ def route_to(
         return _told_naked_eye(base, itself, site, visible_at)
     target = unit_vectors(place.ra_deg, place.dec_deg)
     if from_star is not None:
-        stars, anchors = stars_from_named(sky, place, from_star, move, epoch_year)
+        stars, anchors = stars_from_named(sky, place, from_star, move, epoch)
         hop = hop_path(stars.vectors, stars.v_mag, target, anchors, max_leg_deg=move.max_leg_deg)
         start = from_star
     else:
@@ -169,7 +165,7 @@ def route_to(
                 place.dec_deg,
                 legs * move.max_leg_deg,
                 move.mag_limit,
-                epoch_year,
+                epoch,
             )
             anchors = anchor_mask(stars, anchor_mag, site, visible_at)
             hop = hop_path(
@@ -277,12 +273,8 @@ def route_chart(route: Route, sky: Sky, *, subtitle: str = "") -> Chart:
         short = leg.to_name.removeprefix("star ")
         stops.append(Stop(leg.to_name, short, leg.to_ra_deg, leg.to_dec_deg))
     ra0, dec0, half_deg = middle_of(stops, route.field_deg)
-    epoch_year = EPOCH_YEAR
-    if route.when is not None:
-        epoch_year = 2000.0 + (route.when.timestamp() - J2000_UNIX_S) / YEAR_S
-    stars = sky.stars.cone(
-        ra0, dec0, 1.45 * half_deg, mag_limit=CHART_MAG_LIMIT, epoch_year=epoch_year
-    )
+    epoch = EPOCH_YEAR if route.when is None else epoch_year(route.when)
+    stars = sky.stars.cone(ra0, dec0, 1.45 * half_deg, mag_limit=CHART_MAG_LIMIT, epoch_year=epoch)
     stars = stars.take(np.argsort(stars.v_mag, kind="stable")[:CHART_STARS])
     stars = stars.take(stars.v_mag <= CHART_MAG_LIMIT)
     names = names_by_hip(sky.named_stars)

@@ -8,6 +8,7 @@ from slowglass.finish.geometry import Box
 from slowglass.frame.header import header_wcs
 from slowglass.frame.image import FrameHeader
 from slowglass.frame.stars import StarList
+from slowglass.sky.coords import epoch_year
 from slowglass.sky.wcs import TanWcs
 
 if TYPE_CHECKING:
@@ -49,11 +50,7 @@ def solve_picture(
         scale = kit.scale_arcsec_per_px
     if near is not None:
         ra, dec, radius = near.ra_deg, near.dec_deg, NEAR_RADIUS_DEG
-    epoch = (
-        header.start_utc.year + header.start_utc.timetuple().tm_yday / 365.25
-        if (header.start_utc)
-        else 2016.0
-    )
+    epoch = epoch_year(header.start_utc) if header.start_utc else 2016.0
     prior = Prior(
         ra_deg=ra,
         dec_deg=dec,

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 
+from slowglass.expose.plan import star_width_arcsec
 from slowglass.find.nudge import Nudge, nudge_text
 from slowglass.frame.bayer import luminance
 from slowglass.frame.detect import Detection, detect_stars
@@ -18,7 +19,7 @@ from slowglass.frame.kind import guess_kind, kind_from_name
 from slowglass.frame.stars import StarFlag
 from slowglass.judge.instruction import one_instruction
 from slowglass.judge.light import light_loss_mag
-from slowglass.judge.prior import binning_of, kit_scale_arcsec_per_px, sharpest_arcsec
+from slowglass.judge.prior import binning_of, kit_scale_arcsec_per_px
 from slowglass.judge.quality import Measures, judge_quality
 from slowglass.judge.shape import (
     FEWEST_STARS,
@@ -31,7 +32,7 @@ from slowglass.judge.shape import (
 )
 from slowglass.judge.trails import Trail, measure_trail
 from slowglass.judge.verdict import NudgeToTarget, Verdict
-from slowglass.sky.coords import alt_az
+from slowglass.sky.coords import alt_az, epoch_year
 from slowglass.sky.extinction import airmass, extinction_mag_per_airmass
 from slowglass.solve.service import solve_stars
 from slowglass.solve.types import Prior, Solution
@@ -182,12 +183,6 @@ def assess_frame(
     return Assessment(verdict, detection, solution)
 
 
-def epoch_year(when: datetime) -> float:
-    """Julian epoch of an aware datetime, in years (J2000.0 = 2000-01-01T12:00 UTC)."""
-    j2000 = datetime(2000, 1, 1, 12, tzinfo=UTC)
-    return 2000.0 + (when.astimezone(UTC) - j2000).total_seconds() / (365.25 * 86400.0)
-
-
 def _kind(frame: Frame, detection: Detection) -> tuple[Kind, str]:
     """The frame's kind, and the ground for it where the header has no word.
 
@@ -242,7 +237,7 @@ def _measures(
         exposure_s=frame.header.exposure_s,
         scale_arcsec_per_px=solution.scale_arcsec_per_px if solution.solved else None,
         expected_fwhm_arcsec=(
-            sharpest_arcsec(kit, site) if kit is not None and site is not None else None
+            star_width_arcsec(kit, site) if kit is not None and site is not None else None
         ),
         catalogue_expected=expected,
         catalogue_matched=solution.matched if solution.solved else None,

@@ -19,6 +19,7 @@ from slowglass.frame.preview import measure_stretch, shrink, to_8bit
 from slowglass.judge.overlay import Overlay, plan_overlay
 from slowglass.judge.verdict import Verdict
 from slowglass.progress import Report, silent
+from slowglass.sky.coords import epoch_year
 
 if TYPE_CHECKING:
     from slowglass.frame.image import Frame
@@ -71,8 +72,6 @@ def look_at_files(
 
 def overlay_of(frame: Frame, assessed: Assessment, sky: Sky, options: JudgeOptions) -> Overlay:
     """The overlay of an assessed frame, with the catalogue stars at its epoch."""
-    from slowglass.judge.assess import epoch_year
-
     wcs = assessed.solution.wcs
     catalogue = None
     if wcs is not None:

@@ -1,9 +1,9 @@
-"""What the kit says of a frame before its stars are looked at: pixel scale, star width."""
+"""What the kit says of a frame before its stars are looked at: binning and pixel scale."""
 
 from __future__ import annotations
 
-from slowglass.kit.model import Kit, Site
-from slowglass.kit.optics import airy_fwhm_arcsec, scale_arcsec_per_px, star_fwhm_arcsec
+from slowglass.kit.model import Kit
+from slowglass.kit.optics import scale_arcsec_per_px
 
 SIZE_TOLERANCE = 0.02
 """Files of one camera differ by this much: masked borders, cropped edges."""
@@ -34,11 +34,3 @@ def kit_scale_arcsec_per_px(kit: Kit, width_px: int, height_px: int) -> float | 
     if n == 0:
         return None
     return n * scale_arcsec_per_px(kit.camera.pixel_um, kit.optics.focal_length_mm)
-
-
-def sharpest_arcsec(kit: Kit, site: Site) -> float:
-    """The star width (FWHM) in arcsec that seeing, aperture and shake leave, in quadrature."""
-    diffraction = airy_fwhm_arcsec(
-        kit.optics.aperture_mm, obstruction_fraction=kit.optics.obstruction_fraction
-    )
-    return star_fwhm_arcsec(site.seeing_arcsec, diffraction, 2.354820 * kit.mount.shake_arcsec)

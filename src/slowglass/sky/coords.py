@@ -11,6 +11,7 @@ Sources: SOFA Astrometry Tools (IAU SOFA Board, through ``erfa``); Bennett 1982,
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 import erfa
 import numpy as np
@@ -21,6 +22,12 @@ from slowglass.sky.rotation import earth_rotation
 Floats = npt.NDArray[np.float64]
 
 UNIX_EPOCH_JD = 2440587.5
+J2000 = datetime(2000, 1, 1, 12, tzinfo=UTC)
+
+
+def epoch_year(when: datetime) -> float:
+    """Julian epoch of an aware datetime, in years (J2000.0 = 2000-01-01T12:00 UTC)."""
+    return 2000.0 + (when.astimezone(UTC) - J2000).total_seconds() / (365.25 * 86400.0)
 
 
 def unit_vectors(ra_deg: npt.ArrayLike, dec_deg: npt.ArrayLike) -> Floats:
