@@ -11,13 +11,12 @@ import numpy.typing as npt
 from slowglass.frame.stars import StarFlag, StarList
 from slowglass.progress import Report, silent
 from slowglass.sky.store import Sky
-from slowglass.sky.wcs import TanWcs
 from slowglass.solve.catalogue import SolveCatalogue
-from slowglass.solve.fit import AFFINE_FROM, fit_tan, residuals_px
-from slowglass.solve.hunt import Candidate, Hunt, hunt, predict
+from slowglass.solve.hunt import Candidate, Hunt, hunt
+from slowglass.solve.polish import polish
 from slowglass.solve.stages import ImageStars
 from slowglass.solve.store import open_solver
-from slowglass.solve.types import Match, Prior, Solution
+from slowglass.solve.types import Prior, Solution
 
 Floats = npt.NDArray[np.float64]
 
@@ -27,7 +26,6 @@ such a claim is right."""
 LEAST_STARS = 2
 SATURATED_ERROR_PX = 1.0
 """Extra positional error of a saturated star (seen on real bleeding stars; no published source)."""
-POLISH_STARS = 1500
 
 
 def solve_stars(
@@ -89,7 +87,7 @@ def _solve(
             matched=len(best.assessment.pairs_image),
             expected_stars=expected,
         )
-    wcs, match = _polish(best, stars, usable, image, catalogue, prior)
+    wcs, match = polish(best, stars, usable, image, catalogue, prior.epoch_year)
     ra, dec = wcs.pixel_to_sky((width_px - 1) / 2.0, (height_px - 1) / 2.0)
     return Solution(
         True,
@@ -149,55 +147,6 @@ def odds_against_all(result: Hunt) -> float:
     assert result.best is not None
     best = result.best.assessment.odds_log10
     return float(best - np.logaddexp(0.0, result.runner_up_log10 * np.log(10.0)) / np.log(10.0))
-
-
-def _polish(
-    best: Candidate,
-    stars: StarList,
-    usable: npt.NDArray[np.int64],
-    image: ImageStars,
-    catalogue: SolveCatalogue,
-    prior: Prior,
-) -> tuple[TanWcs, Match]:
-    """Refit with every catalogue star of the frame, outliers left out."""
-    wcs = best.wcs
-    rows, x, y, ra, dec, _ = predict(wcs, image, catalogue, prior.epoch_year, cap=POLISH_STARS)
-    reach = max(2.0, 3.0 * best.assessment.sigma_px)
-    bright = usable[np.argsort(-stars.flux_adu[usable], kind="stable")][:POLISH_STARS]
-    gap = np.hypot(x[:, None] - stars.x_px[bright], y[:, None] - stars.y_px[bright])
-    star = np.argmin(gap, axis=1)
-    catalogue_star = np.flatnonzero(gap[np.arange(len(x)), star] < reach)
-    star = star[catalogue_star]
-    # Of two catalogue stars on one image star, the nearer keeps it.
-    order = np.argsort(gap[catalogue_star, star], kind="stable")
-    _, first = np.unique(star[order], return_index=True)
-    chosen = order[np.sort(first)]
-    catalogue_star, star = catalogue_star[chosen], star[chosen]
-    listed = best.assessment.pairs_image
-    if len(star) < max(2, len(listed)):
-        index = usable[np.argsort(-stars.flux_adu[usable], kind="stable")][listed]
-        pairs = best.assessment.pairs_catalogue
-        ra, dec = best.cat_ra_deg[pairs], best.cat_dec_deg[pairs]
-        mag = catalogue.grid.mag[best.rows[pairs]]
-    else:
-        index = bright[star]
-        ra, dec = ra[catalogue_star], dec[catalogue_star]
-        mag = catalogue.grid.mag[rows[catalogue_star]]
-    px, py = stars.x_px[index], stars.y_px[index]
-    for _ in range(2):
-        wcs = fit_tan(
-            px, py, ra, dec,
-            start=(wcs.ra0_deg, wcs.dec0_deg), centre=(wcs.crpix_x, wcs.crpix_y),
-            parity=wcs.parity, affine=len(px) >= AFFINE_FROM,
-        )  # fmt: skip
-        residual = residuals_px(wcs, px, py, ra, dec)
-        keep = residual <= max(1.0, 3.0 * float(np.median(residual)))
-        if np.all(keep) or np.count_nonzero(keep) < max(4, 0.6 * len(px)):
-            break
-        px, py, ra, dec, mag = (a[keep] for a in (px, py, ra, dec, mag))
-        index = index[keep]
-    residual = residuals_px(wcs, px, py, ra, dec) * wcs.scale_arcsec_per_px
-    return wcs, Match(index.astype(np.int64), ra, dec, mag, residual)
 
 
 def _refusal(
