@@ -22,15 +22,9 @@ from slowglass.finish.measure import ApertureLight, aperture_light, snr_ratio
 from slowglass.finish.names import choose_names
 from slowglass.finish.recipe import GradeStep, Recipe, parse_recipe, recipe_text
 from slowglass.finish.skyflat import block_levels, fit_surface, subtract_surface
-from slowglass.finish.stretch import (
-    DARKEST,
-    Stretch,
-    auto_stretch,
-    srgb,
-    srgb_inverse,
-    stretch_rows,
-)
+from slowglass.finish.stretch import DARKEST, Stretch, auto_stretch, srgb, stretch_rows
 from slowglass.frame.image import Frame, FrameHeader
+from slowglass.frame.picture_io import srgb_to_linear
 
 
 def test_overscan_is_trimmed_and_subtracted():
@@ -161,8 +155,8 @@ def test_srgb_published_values():
     np.testing.assert_allclose(
         srgb([0.18, 0.5, 0.214041, 0.0, 1.0]), [0.461356, 0.735357, 0.5, 0, 1], atol=1e-6
     )
-    assert srgb_inverse(float(srgb(0.02))) == pytest.approx(0.02, rel=1e-9)
-    assert srgb_inverse(float(srgb(0.001))) == pytest.approx(0.001, rel=1e-9)
+    assert float(srgb_to_linear(srgb(0.02))) == pytest.approx(0.02, rel=1e-9)
+    assert float(srgb_to_linear(srgb(0.001))) == pytest.approx(0.001, rel=1e-9)
 
 
 def test_curve_is_the_published_asinh():

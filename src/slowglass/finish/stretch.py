@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.finish.combine import MAD_TO_SIGMA
+from slowglass.frame.picture_io import srgb_to_linear
 
 Floats = npt.NDArray[np.float32]
 LEAST_BLACK = 5e-4
@@ -48,11 +49,6 @@ def srgb(light: npt.ArrayLike) -> npt.NDArray:
     return np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.power(x, 1 / 2.4) - 0.055)
 
 
-def srgb_inverse(value: float) -> float:
-    """Linear light of an sRGB value."""
-    return value / 12.92 if value <= 0.04045 else ((value + 0.055) / 1.055) ** 2.4
-
-
 def auto_stretch(mean: Floats, *, sky_shade: float = 0.11) -> Stretch:
     """Levels for a sky-subtracted picture, from its mean over the channels (rows, columns).
 
@@ -71,7 +67,7 @@ def auto_stretch(mean: Floats, *, sky_shade: float = 0.11) -> Stretch:
     sigma = max(sigma, 1e-6 * max(abs(sky), 1e-3), 1e-9)
     black = min(sky - 3.0 * sigma, float(np.quantile(values, LEAST_BLACK)))
     white = max(float(np.quantile(values, 0.99995)), sky + 10.0 * sigma)
-    target = srgb_inverse(sky_shade)
+    target = float(srgb_to_linear(sky_shade))
     straight = 10.0 * (white - black)
     if float(Stretch(black, white, straight).curve(sky)) >= target:
         share = (sky - black) / (white - black)

@@ -52,19 +52,6 @@ def binned(image: Image, factor: int) -> Image:
     return np.asarray(mean, dtype=np.float32)
 
 
-def colour_planes(pixels: Image, bayer: Bayer) -> dict[str, Image]:
-    """Views of the four phases of a mosaic: "R", "G1" (in the red rows), "G2", "B"."""
-    planes: dict[str, Image] = {}
-    for i, colour in enumerate(bayer):
-        plane = pixels[i // 2 :: 2, i % 2 :: 2]
-        if colour != "G":
-            planes[colour] = plane
-        else:
-            in_red_row = "R" in bayer[2 * (i // 2) : 2 * (i // 2) + 2]
-            planes["G1" if in_red_row else "G2"] = plane
-    return planes
-
-
 def colour_index(bayer: Bayer) -> npt.NDArray[np.int8]:
     """The (2, 2) cell of a mosaic as 0 red, 1 green, 2 blue."""
     return np.array([COLOURS[c] for c in bayer], dtype=np.int8).reshape(2, 2)

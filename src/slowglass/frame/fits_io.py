@@ -49,10 +49,11 @@ def read_fits(path: Path) -> Frame:
         except UnreadableFile:
             raise
         except Exception as error:  # the parser fails in many ways on damaged files
-            raise UnreadableFile(path, f"damaged FITS ({_one_line(error)})", _CUT_SHORT) from error
+            raise UnreadableFile(path, f"damaged FITS ({one_line(error)})", _CUT_SHORT) from error
 
 
-def _one_line(error: BaseException) -> str:
+def one_line(error: BaseException) -> str:
+    """What a library's error says, as one short line."""
     return " ".join(str(error).split())[:120] or type(error).__name__
 
 

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from slowglass.errors import UnreadableFile
 from slowglass.frame.atomic import replacing
-from slowglass.frame.fits_io import _one_line
+from slowglass.frame.fits_io import one_line
 from slowglass.frame.gaps import fill_gaps
 from slowglass.frame.image import Frame, FrameHeader
 from slowglass.frame.raw_io import read_exif
@@ -49,7 +49,7 @@ def read_tiff(path: Path, *, clock_zone: tzinfo = UTC) -> Frame:
                 if int(page.photometric) == 0:  # white is zero
                     data = np.iinfo(data.dtype).max - data
     except Exception as error:  # the parser fails in many ways on damaged files
-        raise UnreadableFile(path, f"damaged TIFF ({_one_line(error)})", _CUT_SHORT) from error
+        raise UnreadableFile(path, f"damaged TIFF ({one_line(error)})", _CUT_SHORT) from error
     return _frame(path, data, gamma=data.dtype == np.uint8 and data.ndim == 3, zone=clock_zone)
 
 

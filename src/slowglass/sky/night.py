@@ -62,15 +62,7 @@ class Night:
     nautical_to: datetime | None
     moon_rises: datetime | None
     moon_sets: datetime | None
-    moon_up_at_start: bool
     moon_illuminated_fraction: float
-
-    @property
-    def dark_hours(self) -> float:
-        """Length of darkness in hours, 0 if there is none."""
-        if self.dark_from is None or self.dark_to is None:
-            return 0.0
-        return (self.dark_to - self.dark_from).total_seconds() / 3600.0
 
 
 def _utc(unix_s: float) -> datetime:
@@ -176,9 +168,8 @@ def night_of(
     grid = np.arange(night_start, night_end + _STEP_S, _STEP_S)
     # Upper limb on the horizon: 34′ of refraction and the Moon's mean half-disc of 15.5′.
     moon_level = -(34.0 + 15.5) / 60.0
-    moon_heights = moon(grid)
     moon_crossings = [
-        c for c in _crossings(moon, grid, moon_heights, moon_level) if c[0] <= night_end
+        c for c in _crossings(moon, grid, moon(grid), moon_level) if c[0] <= night_end
     ]
     middle = start + 43200.0
 
@@ -203,7 +194,6 @@ def night_of(
         nautical_to=moment(bounds[NAUTICAL_DEG][1]),
         moon_rises=moment(rises),
         moon_sets=moment(sets),
-        moon_up_at_start=bool(moon_heights[0] > moon_level),
         moon_illuminated_fraction=float(moon_illuminated_fraction(middle)),
     )
 
