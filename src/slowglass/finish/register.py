@@ -133,9 +133,11 @@ def _refine(
     transform, pairs, rms = start, np.empty((0, 2), dtype=np.intp), float("inf")
     radius = radius_px
     for _ in range(6):
-        pairs = _pairs_within(tree, xy, transform, radius)
+        before, pairs = pairs, _pairs_within(tree, xy, transform, radius)
         if len(pairs) < 2:
             return transform, pairs, float("inf")
+        if np.array_equal(pairs, before):  # the same pairs give the same fit again
+            break
         weights = np.ones(len(pairs))
         for _ in range(4):
             transform = fit_similarity(xy[pairs[:, 0]], ref[pairs[:, 1]], weights)
