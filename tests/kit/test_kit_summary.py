@@ -15,6 +15,8 @@ def test_long_102_at_fig_tree_yard():
     # 1.0977 λ/D at 33 % and 1.1665 at 20 % bracket the 32 % obstruction (Schroeder 1987)
     assert 1.0977 / 1.2197 * 1.3565 < summary.airy_radius_arcsec < 1.1665 / 1.2197 * 1.3565
     assert summary.seeing_px == pytest.approx(3.0 / 0.61879, abs=1e-3)
+    # √(3² + 1.08² + (2.355 × 0.6)² + 0.62²): seeing, diffraction, shake, one pixel
+    assert summary.star_fwhm_arcsec == pytest.approx(3.54, abs=0.01)
     assert summary.sampling == "fine"
     # 2πA/P for ±15″ over 662.8 s
     assert summary.worm_speed_arcsec_per_s == pytest.approx(0.1422, abs=1e-4)
@@ -44,6 +46,12 @@ def test_a_perfect_mount_leaves_only_the_blur():
     mount = kit.mount.model_copy(update={"periodic_error_arcsec": 0.0, "polar_error_arcmin": 0.0})
     text = summarise_kit(kit.model_copy(update={"mount": mount})).limits_text
     assert text == "In short exposures the air (3.0″) sets the width of a star."
+
+
+def test_a_shaky_mount_is_named():
+    kit = load_kit("long 102")
+    kit = kit.model_copy(update={"mount": kit.mount.model_copy(update={"shake_arcsec": 2.0})})
+    assert "wind and tremor (4.7″) set the width" in summarise_kit(kit).limits_text
 
 
 def test_wide_pixels_are_coarse():

@@ -14,13 +14,11 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from slowglass.kit.model import SIDEREAL_DAY_S, Mount
+from slowglass.kit.model import SIDEREAL_ARCSEC_S, Mount
 from slowglass.kit.optics import FWHM_PER_SIGMA
 
 Floats = npt.NDArray[np.float64]
 
-SIDEREAL_ARCSEC_S = 1296000.0 / SIDEREAL_DAY_S
-"""Turning of the sky at the equator, 15.041″/s."""
 KEEPER_ELONGATION = 1.3
 """A keeper's stars are no more than this much longer than wide."""
 HOLD_SHARE = 0.80

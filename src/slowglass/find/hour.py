@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
-from slowglass.kit.model import Site
+from slowglass.kit.model import SIDEREAL_DAY_S, Site
 from slowglass.sky.coords import hour_angle_deg, of_date
 from slowglass.sky.night import Night, night_of
 
@@ -20,7 +20,7 @@ LOWEST_ALT_DEG = 15.0
 
 
 SLICE_S = 600.0
-SIDEREAL_DEG_PER_S = 360.0 / 86164.0905
+SIDEREAL_DEG_PER_S = 360.0 / SIDEREAL_DAY_S
 """IERS Conventions 2010: length of the mean sidereal day."""
 
 

@@ -19,6 +19,8 @@ from slowglass.kit.horizon import horizon_alt_deg
 
 SIDEREAL_DAY_S = 86164.0905
 """One turn of the Earth against the stars (IERS Conventions 2010)."""
+SIDEREAL_ARCSEC_S = 1296000.0 / SIDEREAL_DAY_S
+"""Turning of the sky at the equator, 15.041″/s."""
 
 
 def _number(text: str, unit: str, low: float, high: float) -> Any:

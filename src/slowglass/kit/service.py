@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from slowglass.kit import optics
-from slowglass.kit.model import Eyepiece, Kit, Site
+from slowglass.kit.model import SIDEREAL_ARCSEC_S, Eyepiece, Kit, Site
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class KitSummary:
     seeing_arcsec: float
     seeing_px: float
     star_fwhm_arcsec: float
-    """Expected star width: seeing, diffraction and one pixel, in quadrature."""
+    """Expected star width: seeing, diffraction, shake and one pixel, in quadrature."""
     star_fwhm_px: float
     nyquist_pixel_um: float
     """Largest pixel that records all detail the aperture passes."""
@@ -53,10 +53,6 @@ class KitSummary:
     """What sets the size of the stars, and from which exposure on."""
 
 
-SIDEREAL_ARCSEC_PER_S = 15.041069
-"""Turn of the sky at the equator (1 296 000″ over 86 164.0905 s)."""
-
-
 def summarise_kit(kit: Kit, site: Site | None = None) -> KitSummary:
     """What the kit's numbers amount to; ``site`` lends its seeing (else 3″)."""
     seeing = site.seeing_arcsec if site is not None else 3.0
@@ -65,11 +61,12 @@ def summarise_kit(kit: Kit, site: Site | None = None) -> KitSummary:
     obstruction = tube.obstruction_fraction
     radius = optics.airy_radius_arcsec(tube.aperture_mm, obstruction_fraction=obstruction)
     airy = optics.airy_fwhm_arcsec(tube.aperture_mm, obstruction_fraction=obstruction)
-    star = optics.star_fwhm_arcsec(seeing, airy, scale)
+    shake = optics.FWHM_PER_SIGMA * kit.mount.shake_arcsec
+    star = optics.star_fwhm_arcsec(seeing, airy, shake, scale)
     driven = kit.mount.driven == "ra"
     period = kit.mount.worm_period_s
     worm_speed = 2.0 * math.pi * kit.mount.periodic_error_arcsec / period if driven else None
-    polar_speed = SIDEREAL_ARCSEC_PER_S * math.radians(kit.mount.polar_error_arcmin / 60.0)
+    polar_speed = SIDEREAL_ARCSEC_S * math.radians(kit.mount.polar_error_arcmin / 60.0)
     verdict = optics.sampling(star / scale)
     return KitSummary(
         name=kit.name,
@@ -94,7 +91,15 @@ def summarise_kit(kit: Kit, site: Site | None = None) -> KitSummary:
         polar_drift_arcsec_per_min=polar_speed * 60.0,
         eyepieces=tuple(_eyepiece_view(kit, eyepiece) for eyepiece in kit.eyepieces),
         limits_text=_limits_text(
-            seeing=seeing, airy=airy, pixel=scale, star=star, worm=worm_speed, polar=polar_speed
+            {
+                f"the air ({seeing:.1f}″)": seeing,
+                f"diffraction ({airy:.1f}″)": airy,
+                f"wind and tremor ({shake:.1f}″)": shake,
+                f"the pixel ({scale:.2f}″)": scale,
+            },
+            star_arcsec=star,
+            worm_arcsec_per_s=worm_speed,
+            polar_arcsec_per_s=polar_speed,
         ),
     )
 
@@ -119,24 +124,24 @@ def _sampling_text(verdict: optics.Sampling, star_px: float) -> str:
 
 
 def _limits_text(
-    *, seeing: float, airy: float, pixel: float, star: float, worm: float | None, polar: float
+    blurs_arcsec: dict[str, float],
+    *,
+    star_arcsec: float,
+    worm_arcsec_per_s: float | None,
+    polar_arcsec_per_s: float,
 ) -> str:
     """One or two sentences: the widest blur in a short exposure, then the motion's turn."""
-    blurs = {
-        f"the air ({seeing:.1f}″)": seeing,
-        f"diffraction ({airy:.1f}″)": airy,
-        f"the pixel ({pixel:.2f}″)": pixel,
-    }
-    widest = max(blurs, key=blurs.__getitem__)
-    first = f"In short exposures {widest} sets the width of a star."
-    if worm is None:
-        held = star / SIDEREAL_ARCSEC_PER_S
+    widest = max(blurs_arcsec, key=blurs_arcsec.__getitem__)
+    verb = "set" if " and " in widest else "sets"
+    first = f"In short exposures {widest} {verb} the width of a star."
+    if worm_arcsec_per_s is None:
+        held = star_arcsec / SIDEREAL_ARCSEC_S
         return f"{first} With no drive, a star at the equator trails after {held:.1f} s."
-    speeds = {"the worm's error": worm, "the polar error": polar}
+    speeds = {"the worm's error": worm_arcsec_per_s, "the polar error": polar_arcsec_per_s}
     cause = max(speeds, key=speeds.__getitem__)
     if speeds[cause] == 0.0:
         return first
-    held = star / speeds[cause]
+    held = star_arcsec / speeds[cause]
     return (
         f"{first} At its fastest, {cause} moves a star by its own width in {held:.0f} s; "
         "beyond that, tracking decides which frames stay round."
