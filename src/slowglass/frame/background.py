@@ -26,8 +26,8 @@ def measure_background(
     """Sky level and noise of a (rows, columns) float32 picture, ignoring masked pixels.
 
     Clipped mode in cells of ``mesh_px`` (Bertin & Arnouts 1996, A&AS 117, 393), smoothed by a
-    median of 3 × 3 cells and a spline. The noise is never below a thousandth of its median or
-    of the data's own step, so a flat picture divides safely.
+    median of 3 × 3 cells and a spline. The noise is never below a twentieth of its median nor
+    below float32's own step at that level, so a flat picture divides safely.
     """
     import sep
 
