@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from pathlib import Path
+
 import pytest
 
 from slowglass.sky.store import Sky, open_sky
@@ -14,3 +17,22 @@ def sky() -> Sky:
     The folder is ``SLOWGLASS_DATA`` if set, else the platform's cache, as for the program.
     """
     return open_sky()
+
+
+@pytest.fixture(autouse=True)
+def deep_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Where a test's deeper stars go: nowhere near those of this machine's user."""
+    folder = tmp_path / "deeper-stars"
+    monkeypatch.setenv("SLOWGLASS_DEEP", str(folder))
+    monkeypatch.delenv("SLOWGLASS_TAP", raising=False)
+    return folder
+
+
+@pytest.fixture
+def archive(monkeypatch: pytest.MonkeyPatch) -> Iterator:
+    """A TAP service on loopback over the stars of a patch round M15."""
+    from loopback_archive import LoopbackArchive, sky_table
+
+    monkeypatch.setenv("NO_PROXY", "127.0.0.1")
+    with LoopbackArchive(sky_table(5, 400.0, (317.0, 329.0, 5.0, 19.0))) as service:
+        yield service

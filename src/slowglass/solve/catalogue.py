@@ -26,6 +26,8 @@ class SolveCatalogue:
     epoch_year: float
     limit_mag: float
     """Faintest magnitude to which the catalogue is complete."""
+    area_sr: float = 4.0 * np.pi
+    """Area of sky the stars are spread over."""
 
     def in_cone(self, ra_deg: float, dec_deg: float, radius_deg: float) -> npt.NDArray[np.int64]:
         """Rows of the stars in a cone (at the catalogue's epoch)."""
@@ -55,6 +57,7 @@ def build_catalogue(
     pm_dec_mas_yr: Floats,
     epoch_year: float,
     limit_mag: float,
+    area_sr: float = 4.0 * np.pi,
 ) -> SolveCatalogue:
     """Lay out catalogue arrays of shape (n,) for solving; ``pm_ra`` includes cos(dec)."""
     ra, dec = np.radians(ra_deg), np.radians(dec_deg)
@@ -67,4 +70,4 @@ def build_catalogue(
         pm_ra_mas_yr[grid.order, None] * east + pm_dec_mas_yr[grid.order, None] * north
     )
     depths = tuple(build_depth(grid, count) for count in depth_sizes(len(grid)))
-    return SolveCatalogue(grid, motion, depths, epoch_year, limit_mag)
+    return SolveCatalogue(grid, motion, depths, epoch_year, limit_mag, area_sr)

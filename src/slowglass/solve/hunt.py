@@ -70,6 +70,27 @@ def hunt(image: ImageStars, catalogue: SolveCatalogue, prior: Prior) -> Hunt:
     return Hunt(best, max(others, default=-99.0), examined)
 
 
+def second_look(
+    first: Hunt,
+    image: ImageStars,
+    catalogue: SolveCatalogue,
+    proposer: SolveCatalogue,
+    prior: Prior,
+) -> Hunt:
+    """A hunt with the best pose another catalogue proposes, weighed by the hunt's own."""
+    again = hunt(image, proposer, prior)
+    weighed = None if again.best is None else _weigh(again.best.wcs, image, catalogue, prior, 6.0)
+    if weighed is None:
+        return first
+    both = [c for c in (weighed, first.best) if c is not None]
+    both.sort(key=lambda c: -c.assessment.odds_log10)
+    others = [first.runner_up_log10, again.runner_up_log10]
+    others += [
+        c.assessment.odds_log10 for c in both[1:] if not _same_place(c.wcs, both[0].wcs, image)
+    ]
+    return Hunt(both[0], max(others), first.examined + again.examined)
+
+
 def predict(
     wcs: TanWcs,
     image: ImageStars,

@@ -12,7 +12,8 @@ from slowglass.frame.stars import StarFlag, StarList
 from slowglass.progress import Report, silent
 from slowglass.sky.store import Sky
 from slowglass.solve.catalogue import SolveCatalogue
-from slowglass.solve.hunt import Candidate, Hunt, hunt
+from slowglass.solve.deep import local_catalogue
+from slowglass.solve.hunt import Candidate, Hunt, hunt, second_look
 from slowglass.solve.polish import polish
 from slowglass.solve.stages import ImageStars
 from slowglass.solve.store import open_solver
@@ -48,7 +49,8 @@ def solve_stars(
     usable = np.flatnonzero(
         np.isfinite(stars.x_px) & np.isfinite(stars.y_px) & (stars.flux_adu > 0)
     )
-    solution = _solve(stars, usable, width_px, height_px, catalogue, prior)
+    deeper = local_catalogue(sky, catalogue, prior, width_px, height_px)
+    solution = _solve(stars, usable, width_px, height_px, deeper or catalogue, prior, catalogue)
     return replace(solution, seconds=time.perf_counter() - started)
 
 
@@ -59,6 +61,7 @@ def _solve(
     height_px: int,
     catalogue: SolveCatalogue,
     prior: Prior,
+    base: SolveCatalogue,
 ) -> Solution:
     expected = expected_stars(catalogue, prior, width_px, height_px)
     at_pointing = stars_at_pointing(catalogue, prior, width_px, height_px)
@@ -71,18 +74,23 @@ def _solve(
         )
     image = image_stars(stars.take(usable), width_px, height_px)
     result = hunt(image, catalogue, prior)
+    if catalogue is not base and (
+        result.best is None or odds_against_all(result) < ODDS_NEEDED_LOG10
+    ):
+        # Among many faint stars the search may pass over what the few bright ones show.
+        result = second_look(result, image, catalogue, base, prior)
     best = result.best
     if best is None:
         return Solution(
             False,
-            _refusal(None, prior, len(usable), expected, at_pointing),
+            _refusal(None, prior, len(usable), expected, at_pointing, catalogue.limit_mag),
             expected_stars=expected,
         )
     odds = odds_against_all(result)
     if odds < ODDS_NEEDED_LOG10:
         return Solution(
             False,
-            _refusal(best, prior, len(usable), expected, at_pointing, odds),
+            _refusal(best, prior, len(usable), expected, at_pointing, catalogue.limit_mag, odds),
             odds_log10=odds,
             matched=len(best.assessment.pairs_image),
             expected_stars=expected,
@@ -155,6 +163,7 @@ def _refusal(
     seen: int,
     expected: float | None,
     at_pointing: int | None,
+    limit_mag: float,
     odds: float | None = None,
 ) -> str:
     """Why a frame stays unsolved, and the cure, in one or two sentences."""
@@ -176,10 +185,10 @@ def _refusal(
         )
     if expected is not None and expected < 4.5:
         parts.append(
-            f"the catalogue, complete to magnitude 10, holds {expected:.1f} stars in such a frame "
-            f"on average here, {at_pointing} round the very place given; where it holds less than "
-            "four, a closer pointing (smaller radius), an exact scale or a known camera angle is "
-            "needed, and with none no frame can be placed"
+            f"the catalogue, complete to magnitude {limit_mag:.4g}, holds {expected:.1f} stars in "
+            f"such a frame on average here, {at_pointing} round the very place given; where it "
+            "holds less than four, a closer pointing (smaller radius), an exact scale or a known "
+            "camera angle is needed, and with none no frame can be placed"
         )
     elif seen < 8:
         parts.append("few stars seen: expose longer, refocus, or check for clouds")

@@ -141,7 +141,9 @@ def _triangle_stage(
     def run() -> tuple[Ints, int]:
         jobs = []
         for level, depth in enumerate(catalogue.depths):
-            low, high = _depth_scales(image, len(depth.star), deepest=level == 0)
+            low, high = _depth_scales(
+                image, len(depth.star) / catalogue.area_sr, deepest=level == 0
+            )
             low, high = max(low, scale_low), min(high, scale_high)
             if low < high:
                 jobs.append((depth, low, high))
@@ -207,13 +209,13 @@ def _scale_range_rad(image: ImageStars, prior: Prior) -> tuple[float, float]:
     return float(np.radians(low / 3600.0)), float(np.radians(high / 3600.0))
 
 
-def _depth_scales(image: ImageStars, stars: int, *, deepest: bool) -> tuple[float, float]:
+def _depth_scales(image: ImageStars, per_sr: float, *, deepest: bool) -> tuple[float, float]:
     """Pixel scales, radians, at which a frame holds a useful share of a depth's stars.
 
-    On average over the sky: crowded and empty regions differ from it some tenfold.
+    On average over the catalogue: crowded and empty regions differ from it some tenfold.
     """
     fewest, most = (0.04 if deepest else 0.8), 60.0
-    per_frame = stars * image.width_px * image.height_px / (4.0 * np.pi)
+    per_frame = per_sr * image.width_px * image.height_px
     return float(np.sqrt(fewest / per_frame)), float(np.sqrt(most / per_frame))
 
 

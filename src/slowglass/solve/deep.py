@@ -1,0 +1,117 @@
+"""The solver's catalogue for one cone, with the deeper stars of the tiles that reach into it."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from slowglass.sky.catalogue import EPOCH_YEAR, StarCatalogue
+from slowglass.sky.coords import unit_vectors
+from slowglass.sky.deep import SKY_DEG2, DeepStars, Tile, merge, tiles_in_cone
+from slowglass.sky.deep_store import DeepStore, StoredTile
+from slowglass.sky.store import Sky
+from slowglass.solve.catalogue import SolveCatalogue, build_catalogue
+from slowglass.solve.types import Prior
+
+ENOUGH_STARS = 40.0
+"""Base stars in a frame, on average round the pointing, that make deeper ones needless."""
+MOST_STARS = 300_000
+"""Stars a cone may bring; with more, the faintest are left out everywhere."""
+
+
+def local_catalogue(
+    sky: Sky, base: SolveCatalogue, prior: Prior, width_px: int, height_px: int
+) -> SolveCatalogue | None:
+    """Base and deeper stars of the prior's cone; None where the base alone will do.
+
+    That is without a pointing or a scale, for frames wide enough to hold plenty of base stars,
+    and where no deeper tile reaches into the cone.
+    """
+    scale = prior.scale_arcsec_per_px
+    if prior.ra_deg is None or prior.dec_deg is None or scale is None:
+        return None
+    store = DeepStore()
+    if not store.folder.is_dir():
+        return None
+    _, scale_high = prior.scale_range(width_px, height_px)
+    half_diagonal = float(np.hypot(width_px, height_px)) / 2.0 * scale_high / 3600.0
+    radius = min(180.0, prior.cone_radius_deg + half_diagonal)
+    in_cone = len(base.in_cone(prior.ra_deg, prior.dec_deg, radius))
+    frame_deg2 = width_px * height_px * (scale / 3600.0) ** 2
+    if in_cone * frame_deg2 / _cone_deg2(radius) > ENOUGH_STARS:
+        return None
+    there = store.contents()
+    wanted = tiles_in_cone(prior.ra_deg, prior.dec_deg, radius)
+    stored = tuple(there[tile] for tile in wanted if tile in there)
+    if not stored:
+        return None
+    return _build(
+        _Handle(sky.folder, sky.stars), stored, wanted, prior.ra_deg, prior.dec_deg, radius,
+        base.limit_mag,
+    )  # fmt: skip
+
+
+class _Handle:
+    """The stars of a sky for the cache below, which tells skies apart by their folder."""
+
+    def __init__(self, folder: Path, stars: StarCatalogue) -> None:
+        self.folder = folder
+        self.stars = stars
+
+    def __hash__(self) -> int:
+        return hash(self.folder)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Handle) and self.folder == other.folder
+
+
+def _cone_deg2(radius_deg: float) -> float:
+    return float(SKY_DEG2 * (1.0 - np.cos(np.radians(radius_deg))) / 2.0)
+
+
+@lru_cache(maxsize=4)
+def _build(
+    handle: _Handle,
+    stored: tuple[StoredTile, ...],
+    wanted: tuple[Tile, ...],
+    ra_deg: float,
+    dec_deg: float,
+    radius_deg: float,
+    base_limit_mag: float,
+) -> SolveCatalogue | None:
+    store = DeepStore()
+    centre = unit_vectors(ra_deg, dec_deg)
+    chord2 = (2.0 * np.sin(np.radians(radius_deg) / 2.0)) ** 2
+    parts: list[DeepStars] = []
+    reached: dict[Tile, float] = {}
+    for entry in stored:
+        stars = store.load(entry)
+        if stars is None:
+            continue  # damaged: as if it were not there
+        reached[entry.tile] = entry.to_mag
+        gap = unit_vectors(stars.ra_deg, stars.dec_deg) - centre
+        parts.append(stars.take(np.einsum("ij,ij->i", gap, gap) <= chord2))
+    if not reached:
+        return None
+    rows = handle.stars.rows_near(ra_deg, dec_deg, radius_deg)
+    merged = merge(handle.stars, rows, DeepStars.joined(parts))
+    limit = base_limit_mag
+    if all(tile in reached for tile in wanted):
+        limit = max(limit, min(reached.values()))
+    keep = np.ones(len(merged.mag), dtype=bool)
+    if len(keep) > MOST_STARS:
+        faintest = float(np.partition(merged.mag, MOST_STARS)[MOST_STARS])
+        keep = merged.mag < faintest
+        limit = min(limit, faintest)
+    return build_catalogue(
+        ra_deg=merged.ra_deg[keep],
+        dec_deg=merged.dec_deg[keep],
+        mag=merged.mag[keep],
+        pm_ra_mas_yr=merged.pm_ra_mas[keep],
+        pm_dec_mas_yr=merged.pm_dec_mas[keep],
+        epoch_year=EPOCH_YEAR,
+        limit_mag=limit,
+        area_sr=4.0 * np.pi * _cone_deg2(radius_deg) / SKY_DEG2,
+    )
