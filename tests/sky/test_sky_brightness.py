@@ -65,7 +65,8 @@ def test_moonlight_of_a_published_case():
     ("phase", "brighter"), [(0, 3.03), (30, 2.32), (60, 1.63), (90, 0.95), (120, 0.37)]
 )
 def test_moonlit_sky_by_phase(phase, brighter):
-    # Krisciunas & Schaefer 1991, computed apart: target Z 30°, Moon Z 45°, 60° apart, k 0.172, dark sky 21.6.
+    # Krisciunas & Schaefer 1991, computed apart: target Z 30°, Moon Z 45°, 60° apart, k 0.172,
+    # dark sky 21.6.
     moon = Moonlight(alt_deg=45.0, separation_deg=60.0, phase_angle_deg=phase)
     gain = sky_mag_arcsec2(21.6, 60.0) - sky_mag_arcsec2(21.6, 60.0, moon=moon)
     assert gain == pytest.approx(brighter, abs=0.02)
