@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from slowglass.errors import CatalogueMissing
+from slowglass.sky.globulars import HARRIS_V_MAG
 from slowglass.sky.objects import name_key
 
 KINDS = {
@@ -216,6 +217,8 @@ def _tidy_common(name: str) -> str:
 def _object_row(record: sqlite3.Row) -> dict[str, Any]:
     kind = KINDS.get(record["type"], "other")
     mag, source, doubtful = visual_magnitude(kind, record["vmag"], record["bmag"])
+    if record["name"] in HARRIS_V_MAG:
+        mag, source, doubtful = HARRIS_V_MAG[record["name"]], "Harris", False
     major, minor = record["majax"] or None, record["minax"] or None
     name = f"M{int(record['messier'])}" if record["messier"] else spaced(record["name"])
     ids = [i.strip() for i in (record["identifiers"] or "").split(",") if i.strip()]
@@ -237,5 +240,6 @@ def _object_row(record: sqlite3.Row) -> dict[str, Any]:
         "surface_brightness_mag_arcsec2": mean_surface_brightness(mag, major, minor),
         "mag_source": source,
         "mag_doubtful": doubtful,
+        "smooth": bool(re.match(r"c?E|S[AB]*0(?!-?a)|SAB0", record["hubble"] or "")),
         "aliases": ids,
     }

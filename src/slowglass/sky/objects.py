@@ -21,8 +21,10 @@ class SkyObject:
     """One deep-sky object; angles ICRS degrees, sizes arcminutes, magnitudes V.
 
     ``mag_source`` says where ``mag`` comes from: "V" as catalogued; "B" from blue and a colour
-    typical of the kind; "mean" when V and B contradict each other and both count; "" with no
-    magnitude. ``mag_doubtful`` marks a magnitude whose catalogued V and B cannot both be true.
+    typical of the kind; "mean" when V and B contradict each other and both count; "Harris" for
+    globulars whose catalogued V is wrong; "" with no magnitude. ``mag_doubtful`` marks a
+    magnitude whose catalogued V and B cannot both be true. ``smooth`` marks elliptical and
+    lenticular galaxies, which show no structure.
     """
 
     id: str
@@ -39,7 +41,13 @@ class SkyObject:
     surface_brightness_mag_arcsec2: float | None = None
     mag_source: str = ""
     mag_doubtful: bool = False
+    smooth: bool = False
     aliases: tuple[str, ...] = ()
+
+    @property
+    def named(self) -> bool:
+        """Whether observers call it by a Messier number or a name of its own."""
+        return bool(self.common_names) or self.name[0] == "M" and self.name[1:].isdigit()
 
     @property
     def title(self) -> str:
@@ -97,6 +105,8 @@ class ObjectCatalogue:
         }
         for name in ("id", "name", "kind", "constellation"):
             out[name] = np.array([row[name] for row in self._rows], dtype=str)
+        out["smooth"] = np.array([row["smooth"] for row in self._rows], dtype=bool)
+        out["named"] = np.array([o.named for o in self.all()], dtype=bool)
         return out
 
     @cached_property
