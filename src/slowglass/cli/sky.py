@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from slowglass.cli import deepen
 from slowglass.cli.common import (
     JsonOption,
     console,
@@ -24,6 +25,8 @@ app = typer.Typer(
     add_completion=False,
     rich_markup_mode=None,
 )
+app.command("deepen")(deepen.deepen)
+app.command("forget")(deepen.forget)
 
 
 @app.callback()
@@ -34,8 +37,11 @@ def status(context: typer.Context, as_json: JsonOption = False) -> None:
     """
     if context.invoked_subcommand is not None:
         return
+    from slowglass.sky.deep_store import DeepStore
+
     with progress() as report:
         sky = open_workbench(report=report).sky
+    deeper = DeepStore().summary()
     stars, objects, named = len(sky.stars), len(sky.objects), len(sky.named_stars.all())
     if as_json:
         print_document(
@@ -45,6 +51,7 @@ def status(context: typer.Context, as_json: JsonOption = False) -> None:
                 "named_stars": named,
                 "packages": sky.meta["packages"],
                 "folder": sky.folder,
+                "deeper": deeper,
             }
         )
         return
@@ -53,6 +60,7 @@ def status(context: typer.Context, as_json: JsonOption = False) -> None:
         ("objects", f"{objects:,}".replace(",", " ")),
         ("stars with names", str(named)),
         ("kept in", str(sky.folder)),
+        ("deeper stars", deepen.store_text(deeper)),
     ]
     rows += [(f"from {name}", version) for name, version in sky.meta["packages"].items()]
     console().print(facts("Sky data", rows))

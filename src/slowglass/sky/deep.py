@@ -154,8 +154,8 @@ def stars_per_deg2(galactic_latitude_deg: npt.ArrayLike, to_mag: float) -> Float
     """About how many stars to a G magnitude a square degree holds.
 
     Counted to G = 10, then along the all-sky law
-    log N(<m) = −0.0003 m³ + 0.0019 m² + 0.484 m + 0.795. The law knows no latitude: at 14 the
-    poles hold fewer, the plane more, by up to a half.
+    log N(<m) = −0.0003 m³ + 0.0019 m² + 0.484 m + 0.795. The law knows no latitude, though
+    fainter stars crowd to the plane the more: rougher the fainter.
     """
     zone = np.searchsorted(_LATITUDE_EDGES_DEG, np.abs(galactic_latitude_deg))
     return np.asarray(_PER_DEG2_TO_10[zone] * 10.0 ** (_log_count(to_mag) - _log_count(10.0)))

@@ -26,7 +26,7 @@ STAGE = "deeper stars"
 
 @dataclass(frozen=True)
 class DeepenPlan:
-    """What a deepening will fetch; stars and megabytes are estimates, good to a half or so."""
+    """What a deepening will fetch; stars and megabytes are estimates."""
 
     to_mag: float
     tiles: tuple[Tile, ...]
