@@ -18,39 +18,57 @@ from slowglass.choose.rank import (
 POSITIVE = st.floats(1e-3, 1e4)
 
 
+def reach(altitude, minutes, legs, wait=0.0):
+    return reach_score(*(np.asarray(v, float) for v in (altitude, minutes, legs, wait)))
+
+
 @given(POSITIVE, POSITIVE, POSITIVE, POSITIVE, POSITIVE, st.floats(0, 90), st.floats(0, 900),
-       st.floats(1, 40))  # fmt: skip
-def test_scores_stay_between_0_and_1(fraction, core, parts, snr, hold, altitude, minutes, legs):
+       st.floats(1, 40), st.floats(0, 16), st.booleans(), st.booleans())  # fmt: skip
+def test_scores_stay_between_0_and_1(
+    fraction, core, parts, snr, hold, altitude, minutes, legs, wait, stars, named
+):
     score = total_score(
-        fits_score(np.array(fraction), np.array(core), np.array(parts)),
-        shows_score(np.array(snr)),
+        fits_score(np.array(fraction), np.array(core), core_apart=stars),
+        shows_score(np.array(snr), np.array(parts), stars=stars),
         holds_score(np.array(hold), np.array(20.0)),
-        reach_score(np.array(altitude), np.array(minutes), np.array(legs)),
+        reach(altitude, minutes, legs, wait),
+        named=named,
     )
     assert 0.0 <= float(score) <= 1.0
 
 
-def test_more_is_better_in_each_question():
-    def rising(values):
-        return bool(np.all(np.diff(values) >= 0)) and values[-1] > values[0]
+def rising(values):
+    return bool(np.all(np.diff(values) >= 0)) and values[-1] > values[0]
 
-    assert rising(shows_score(np.array([1.0, 3.0, 10.0, 50.0, 300.0])))
+
+def test_more_is_better_in_each_question():
+    assert rising(shows_score(np.array([1.0, 3.0, 10.0, 50.0, 300.0]), np.full(5, 300.0)))
+    assert rising(shows_score(np.full(3, 50.0), np.array([5.0, 100.0, 1000.0])))
+    assert rising(shows_score(np.full(3, 300.0), np.array([5.0, 20.0, 60.0]), stars=True))
     assert rising(holds_score(np.array([1.0, 5.0, 20.0, 60.0]), np.full(4, 60.0)))
-    assert rising(reach_score(np.array([16.0, 25.0, 40.0, 60.0]), np.full(4, 90.0), np.full(4, 3)))
-    assert rising(reach_score(np.full(3, 50.0), np.array([10.0, 40.0, 90.0]), np.full(3, 3)))
-    assert rising(-reach_score(np.full(3, 50.0), np.full(3, 90.0), np.array([1, 5, 12])))
-    assert rising(fits_score(np.full(3, 0.2), np.full(3, 0.1), np.array([3.0, 20.0, 100.0])))
+    assert rising(reach([16.0, 25.0, 40.0, 60.0], 90.0, 3))
+    assert rising(reach(50.0, [10.0, 40.0, 90.0], 3))
+    assert rising(-reach(50.0, 90.0, [1, 5, 12]))
+    assert rising(-reach(50.0, 90.0, 3, [3.0, 6.0, 9.0]))
+
+
+def test_four_dull_kinds_lose_to_a_bright_ring():
+    """Signal to noise as the built-in kit gives it: specks, veils, glows and lone stars."""
+    ring = shows_score(np.array(350.0), np.array(480.0))
+    assert ring > shows_score(np.array(2000.0), np.array(1.0)) + 0.1
+    assert ring > shows_score(np.array(4.0), np.array(6e5)) + 0.1
+    assert ring > shows_score(np.array(350.0), np.array(480.0), smooth=True) + 0.1
+    assert ring > shows_score(np.array(18000.0), np.array(5.0), stars=True) + 0.1
 
 
 def test_too_large_with_a_core_beats_too_large():
-    scores = fits_score(
-        np.array([0.5, 0.98, 2.0, 2.0]), np.array([0.2, 0.4, 0.5, 2.0]), np.full(4, 90)
-    )
+    scores = fits_score(np.array([0.5, 0.98, 2.0, 2.0]), np.array([0.2, 0.4, 0.5, 2.0]))
     assert np.all(np.diff(scores) < 0)
+    assert fits_score(np.array(2.2), np.array(0.5), core_apart=True) > scores[1]
 
 
 def test_what_never_comes_up_scores_nothing():
-    assert reach_score(np.array([80.0]), np.array([0.0]), np.array([1.0]))[0] == 0
+    assert reach(80.0, 0.0, 1.0) == 0
 
 
 def words(**changes):

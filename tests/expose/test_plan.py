@@ -14,10 +14,11 @@ from skyfield.api import Star, load, load_file, wgs84
 
 from slowglass.errors import Cancelled, UsageError
 from slowglass.expose.conditions import conditions_at, conditions_at_altitude
+from slowglass.expose.evening import best_stand
 from slowglass.expose.forecast import render_with_truth
 from slowglass.expose.plan import plan_exposure
 from slowglass.expose.preview import half_size, preview_rgb
-from slowglass.expose.service import best_time, expose_object, tonight
+from slowglass.expose.service import expose_object, tonight
 
 NIGHT = date(2026, 10, 10)
 
@@ -174,12 +175,37 @@ def test_conditions_against_skyfield(site):
     assert 0 < found.zenith_angle_deg < 90
 
 
-def test_best_time_is_highest_and_dark(site):
-    when = best_time(site, 322.49, 12.17, NIGHT)
-    found = conditions_at(site, 322.49, 12.17, when)
+def test_best_moment_is_highest_and_dark(site):
+    stand = best_stand(site, 322.49, 12.17, NIGHT)
+    found = conditions_at(site, 322.49, 12.17, stand.when)
     # Transit altitude 90 − φ + δ.
     assert found.altitude_deg == pytest.approx(90 - 44.2 + 12.17, abs=0.3)
-    assert best_time(site, 200.0, -75.0, NIGHT) is None
+    assert best_stand(site, 200.0, -75.0, NIGHT) is None
+
+
+def test_light_nights_are_planned_in_their_deepest_twilight(sky, kit, site):
+    """At 58° N the Sun is 8.6° below the horizon at midsummer's midnight (90 − 58 − 23.4)."""
+    north = site.model_copy(
+        update={"latitude_deg": 58.0, "longitude_deg": 15.0, "timezone": "Europe/Stockholm",
+                "horizon": ()}
+    )  # fmt: skip
+    stand = best_stand(north, 283.4, 33.03, date(2026, 6, 21))
+    assert stand.darkness == "civil" and stand.minutes_up > 60
+    plan = expose_object(kit, north, sky, "M57", seconds=20, night=date(2026, 6, 21))
+    assert any("civil twilight" in note for note in plan.notes)
+    assert plan.sky_mag_arcsec2 < 18
+
+
+def test_few_frames_needed_is_told_as_the_least(sky, kit, site):
+    plan = expose_object(kit, site, sky, "M57", seconds=30, night=NIGHT)
+    assert plan.suggested_frames < 5
+    assert plan.minutes_up == pytest.approx(262, abs=6)  # astropy, skyline of the yard
+    # 262 min in steps of 30 s and 2 s of read-out
+    assert plan.frames_in_window == int(plan.minutes_up * 60 / 32)
+    assert "such frames fit into the night's window" in plan.text
+    assert "That is the least" in plan.text
+    faint = expose_object(kit, site, sky, "NGC 891", seconds=30, night=NIGHT)
+    assert faint.suggested_frames > 100 and "the least" not in faint.text
 
 
 def test_tonight_turns_at_noon(site):

@@ -11,7 +11,7 @@ import numpy as np
 
 from slowglass.choose.answers import Candidate, Holds, Reachable, Shows
 from slowglass.choose.framing import Answer, fit_frame, frame_fraction, size_words
-from slowglass.choose.light import believable_mag, bright_part, core_axes_arcmin, parts_to_see
+from slowglass.choose.light import bright_part, core_axes_arcmin, parts_to_see
 from slowglass.choose.rank import (
     fits_score,
     holds_score,
@@ -22,7 +22,6 @@ from slowglass.choose.rank import (
 )
 from slowglass.choose.sift import LONGEST_EXPOSURE_S, SESSION_MIN
 from slowglass.choose.visibility import (
-    BETWEEN_FRAMES_S,
     answer_for,
     light_rates,
     minutes_to_snr,
@@ -30,9 +29,11 @@ from slowglass.choose.visibility import (
     total_snr,
     wanted_exposure_s,
 )
+from slowglass.expose.measure import core_e_per_px_s, core_full_s, told_of_a_star
 from slowglass.expose.noise import sky_limited_s, suggest_exposure
-from slowglass.expose.plan import WANTED_SNR
-from slowglass.expose.profile import family
+from slowglass.expose.plan import BETWEEN_FRAMES_S, WANTED_SNR
+from slowglass.expose.profile import NEBULOUS, object_model
+from slowglass.expose.signal import sky_e_per_px_s
 from slowglass.expose.tracking import (
     HOLD_SHARE,
     hold_time_s,
@@ -47,7 +48,8 @@ from slowglass.sky.objects import SkyObject
 EASY_LEGS = 8
 LOW_ALT_DEG = 25.0
 SHORT_WINDOW_MIN = 40.0
-DOUBT_MAG = 0.3
+LATE_H = 5.0
+"""Of darkness: what is well placed only after that is called late."""
 WANTED_SHARE = 0.25
 """A mount that holds for this share of the wanted exposure costs some four times the hours."""
 
@@ -64,6 +66,8 @@ class Moment:
     airmass: float
     sky_mag_arcsec2: float
     moonlit_mag: float
+    first_unix_s: float
+    wait_h: float
 
 
 @dataclass(frozen=True)
@@ -86,9 +90,12 @@ def candidate(
     kit: Kit,
     site: Site,
     fwhm_arcsec: float,
+    members: float,
     hold_s: float | None = None,
 ) -> Candidate:
     """The four answers for one object at its best moment, with score and reason.
+
+    ``members`` is the number of stars to see in it, if it is a cluster.
 
     ``hold_s`` spares the search for the hold time, the dear part of it, where it is known.
     """
@@ -104,10 +111,10 @@ def candidate(
         field_deg=frame,
     )
     shows, holds, parts = _exposures(
-        obj, moment, kit=kit, site=site, fwhm_arcsec=fwhm_arcsec, hold_s=hold_s
+        obj, moment, kit=kit, site=site, fwhm_arcsec=fwhm_arcsec, members=members, hold_s=hold_s
     )
     clock = datetime.fromtimestamp(moment.unix_s, UTC)
-    local = f"{clock.astimezone(ZoneInfo(site.timezone)):%H:%M}"
+    local = _local(moment.unix_s, site)
     reach = _reachable(moment, hop, clock, local)
     sides = max(frame) * 60.0, min(frame) * 60.0
     core_fraction = np.inf if core is None else float(frame_fraction(*core, *sides)[0])
@@ -115,15 +122,22 @@ def candidate(
         fits_score(
             np.asarray(fits.fraction if fits.fraction is not None else 0.5),
             np.asarray(core_fraction),
-            np.asarray(parts),
+            core_apart=told_of_a_star(obj.kind),
         ),
-        shows_score(np.asarray(shows.snr_total)),
+        shows_score(
+            np.asarray(shows.snr_total),
+            np.asarray(parts),
+            stars=told_of_a_star(obj.kind),
+            smooth=obj.smooth,
+        ),
         holds_score(np.asarray(holds.hold_time_s), np.asarray(holds.wanted_s)),
         reach_score(
             np.asarray(moment.altitude_deg),
             np.asarray(moment.minutes_up),
             np.asarray(float(hop.legs if hop.legs is not None else 20)),
+            np.asarray(moment.wait_h),
         ),
+        named=obj.named,
     )
     reason = reason_words(
         looks=_looks(obj, major, minor),
@@ -142,6 +156,7 @@ def candidate(
         moonlit_mag=moment.moonlit_mag,
         hop_legs=hop.legs,
         start=hop.start,
+        late_from=_local(moment.first_unix_s, site) if moment.wait_h > LATE_H else "",
     )
     return Candidate(obj, fits, shows, holds, reach, float(score), reason)
 
@@ -153,17 +168,19 @@ def _exposures(
     kit: Kit,
     site: Site,
     fwhm_arcsec: float,
+    members: float,
     hold_s: float | None,
 ) -> tuple[Shows, Holds, float]:
     axes = obj.major_arcmin or math.nan, obj.minor_arcmin or obj.major_arcmin or math.nan
-    part = bright_part(obj)
-    if part is None:
+    model = object_model(obj)
+    if model is None:
         raise ValueError(f"{obj.id} gives no light")
+    part, extinction = bright_part(obj.kind, model), extinction_mag_per_airmass(site.height_m)
     rates = light_rates(
         part,
         sky_mag_arcsec2=np.array([moment.sky_mag_arcsec2]),
         airmass=np.array([moment.airmass]),
-        extinction_mag=extinction_mag_per_airmass(site.height_m),
+        extinction_mag=extinction,
         fwhm_arcsec=fwhm_arcsec,
         kit=kit,
     )
@@ -179,7 +196,13 @@ def _exposures(
     exposure = suggest_exposure(
         sky_limited_s=min(sky_limited_s(read_noise, background), LONGEST_EXPOSURE_S),
         hold_time_s=hold,
-        saturation_s=math.inf,
+        saturation_s=core_full_s(
+            kit,
+            core_e_per_px_s(
+                kit, model, fwhm_arcsec, airmass=moment.airmass, extinction_mag=extinction
+            ),
+            float(np.max(sky_e_per_px_s(moment.sky_mag_arcsec2, kit.optics, kit.camera))),
+        ),
         background_e_per_px_s=background,
         read_noise_e=read_noise,
     ).exposure_s
@@ -196,15 +219,17 @@ def _exposures(
     total = float(total_snr(single, exposure, keepers, session)[0])
     minutes = float(minutes_to_snr(single, exposure, max(keepers, 1e-9))[0])
     frames = int(session * 60.0 / (exposure + BETWEEN_FRAMES_S))
-    what = "a member star" if family(obj.kind) == "cluster" else "its bright part"
+    if part.stars_mag is None:
+        what = "its bright part"
+    else:
+        what = f"a member star of magnitude {float(part.stars_mag[0]):.1f}"
+        if obj.kind == NEBULOUS:
+            what += " (the nebula is fainter)"
     if minutes <= session:
         when = f"{WANTED_SNR:.0f} after {max(1, round(minutes))} min"
     else:
         when = f"{WANTED_SNR:.0f} would take {_long(minutes)}"
-    used = float(believable_mag(obj.kind, obj.mag or math.nan, axes[0], axes[1]))
-    doubt = ""
-    if obj.mag is not None and used - obj.mag > DOUBT_MAG:
-        doubt = f" (magnitude {obj.mag:.1f} is too bright for its size, {used:.1f} taken)"
+    doubt = f" ({model.assumed})" if model.assumed else ""
     shows = Shows(
         answer_for(total),
         float(single[0]),
@@ -230,6 +255,7 @@ def _exposures(
         major_arcmin=np.array([axes[0]]),
         minor_arcmin=np.array([axes[1]]),
         fwhm_arcsec=fwhm_arcsec,
+        members=np.array([members]),
     )
     return shows, Holds(answer, keepers, hold, text, wanted), float(parts[0])
 
@@ -264,6 +290,10 @@ def _looks(obj: SkyObject, major: float, minor: float) -> str:
     kind = obj.kind[0].upper() + obj.kind[1:]
     words = f"{kind}, {size_words(major, minor)}"
     return words if obj.mag is None else f"{words}, magnitude {obj.mag:.1f}"
+
+
+def _local(unix_s: float, site: Site) -> str:
+    return f"{datetime.fromtimestamp(unix_s, ZoneInfo(site.timezone)):%H:%M}"
 
 
 def _legs(legs: int | None) -> str:

@@ -16,6 +16,9 @@ from slowglass.sky.extinction import airmass, extinction_mag_per_airmass
 
 Floats = npt.NDArray[np.float64]
 
+NEARLY_MAG = 0.3
+"""An object stands nearly as well as at its best when it loses no more than this."""
+
 
 @dataclass(frozen=True)
 class BestMoments:
@@ -34,6 +37,10 @@ class BestMoments:
     airmass: Floats
     sky_mag_arcsec2: Floats
     moonlit_mag: Floats
+    first_unix_s: Floats
+    """When it first stands nearly as well as at its best."""
+    wait_h: Floats
+    """Hours of the window gone by then."""
 
     def take(self, index: npt.NDArray) -> BestMoments:
         """The chosen objects (indices or mask), in that order."""
@@ -72,6 +79,8 @@ def best_moments(
     )
     merit = -extinction * path + 0.5 * sky
     best = np.argmax(np.where(usable, merit, alt - 1000.0), axis=1)
+    top = np.take_along_axis(merit, best[:, None], axis=1)
+    first = np.argmax(usable & (merit >= top - NEARLY_MAG), axis=1)
     rows = np.arange(len(ra_deg))
     moonless = sky_mag_arcsec2(
         site.sky_mag_arcsec2,
@@ -88,4 +97,6 @@ def best_moments(
         path[rows, best],
         sky[rows, best],
         moonless - sky[rows, best],
+        moments_s[first],
+        first * slice_min / 60.0,
     )

@@ -6,15 +6,15 @@ ellipse that holds half of the light; for loose clusters it is the single stars.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from slowglass.expose.profile import family, light_of, object_model
+from slowglass.expose.measure import MEMBER_MAG, member_mag, told_of_a_star
+from slowglass.expose.profile import NEBULOUS, ObjectModel, believable_mag, family, light_of
 from slowglass.expose.signal import Light
-from slowglass.sky.objects import SkyObject
+from slowglass.sky.catalogue import StarCatalogue
 
 Floats = npt.NDArray[np.float64]
 
@@ -31,14 +31,12 @@ HALF_LIGHT_AXIS = {
 }
 """Axis of the half-light ellipse over the catalogued axis, typical for each shape of the
 exposure model; good enough to pick the few objects for which the model itself is asked."""
-MEMBER_MAG = 3.8
-"""A cluster's member that still counts for the picture is this much fainter than the whole:
-it holds 3 % of the light, about what the tenth to twentieth brightest does."""
-BRIGHTEST_MEAN_MAG_ARCSEC2 = {"galaxy": 20.5, "hydrogen": 21.5, "reflection": 21.5}
-"""Mean brightness inside the catalogued outline beyond which a magnitude is not believed. One
-catalogued galaxy to 13 mag in thirty is brighter, nearly all through a star in front or an
-outline too small; nebulae often carry the magnitude of the star that lights them."""
 STAND_OUT_SNR = 15.0
+CATALOGUE_END_MAG = 10.0
+"""The star catalogue is whole to here."""
+LEAST_LEFT = 0.12
+"""Some light is always left to faint members, as in the exposure model: a bright star that does
+not belong may be in the outline."""
 NEBULOUS_CORE_AXIS = 0.25
 """Axis of the bright middle of a cluster with nebula over the catalogued axis: 20′ of 90′ for
 the great winter nebula."""
@@ -65,48 +63,26 @@ def shape_of(kind: str) -> str | None:
     return None if kind in LEFT_OUT or shape == "nothing" else shape
 
 
-def believable_mag(
-    kind: str, mag: npt.ArrayLike, major_arcmin: npt.ArrayLike, minor_arcmin: npt.ArrayLike
-) -> Floats:
-    """The catalogued magnitude, or the brightest an object of that kind and size can have."""
-    ceiling = BRIGHTEST_MEAN_MAG_ARCSEC2.get(family(kind))
-    if ceiling is None:
-        return np.asarray(mag, float)
-    area = np.pi / 4.0 * np.asarray(major_arcmin, float) * np.asarray(minor_arcmin) * 3600.0
-    return np.maximum(np.asarray(mag, float), ceiling - 2.5 * np.log10(area))
-
-
 def typical_bright_part(
     kind: str, mag: Floats, major_arcmin: Floats, minor_arcmin: Floats
 ) -> BrightPart:
     """Bright parts of many objects of a kind, from what is typical of its shape."""
     axis = HALF_LIGHT_AXIS[family(kind)]
     part = BrightPart(light_of(kind), axis * major_arcmin, axis * minor_arcmin)
-    if family(kind) == "cluster":
+    if told_of_a_star(kind):
         return _with_stars(part, mag)
     area = np.pi / 4.0 * part.axis_arcmin * part.minor_arcmin * 3600.0
     mag = believable_mag(kind, mag, major_arcmin, minor_arcmin)
-    return BrightPart(
-        part.light, part.axis_arcmin, part.minor_arcmin, mag + 2.5 * np.log10(2.0 * area)
-    )
+    return replace(part, mag_arcsec2=mag + 2.5 * np.log10(2.0 * area))
 
 
-def bright_part(obj: SkyObject) -> BrightPart | None:
-    """The bright part of one object (arrays of one) from the exposure model; None without one."""
-    major = obj.major_arcmin or math.nan
-    minor = obj.minor_arcmin or major
-    if obj.mag is not None:
-        obj = replace(obj, mag=float(believable_mag(obj.kind, obj.mag, major, minor)))
-    model = object_model(obj)
-    if model is None:
-        return None
+def bright_part(kind: str, model: ObjectModel) -> BrightPart:
+    """The bright part of one object of a kind (arrays of one) from its exposure model."""
     axis = np.array([model.half_light_arcsec / 30.0])
-    part = BrightPart(model.light, axis, axis * model.axis_ratio)
-    if family(obj.kind) == "cluster":
+    part = BrightPart(light_of(kind), axis, axis * model.axis_ratio)
+    if told_of_a_star(kind):
         return _with_stars(part, np.array([model.mag]))
-    return BrightPart(
-        part.light, part.axis_arcmin, part.minor_arcmin, np.array([model.mean_mag_arcsec2])
-    )
+    return replace(part, mag_arcsec2=np.array([model.mean_mag_arcsec2]))
 
 
 def core_axes_arcmin(
@@ -114,7 +90,7 @@ def core_axes_arcmin(
 ) -> tuple[Floats, Floats] | None:
     """Full axes, arcmin, of the bright cores of objects of a kind; None for loose clusters."""
     shape = family(kind)
-    if kind == "cluster with nebula":
+    if kind == NEBULOUS:
         axis = NEBULOUS_CORE_AXIS
     elif shape == "cluster":
         return None
@@ -124,7 +100,40 @@ def core_axes_arcmin(
 
 
 def _with_stars(part: BrightPart, mag: Floats) -> BrightPart:
-    return BrightPart(part.light, part.axis_arcmin, part.minor_arcmin, stars_mag=mag + MEMBER_MAG)
+    return replace(part, stars_mag=mag + MEMBER_MAG)
+
+
+def light_in_stars(kind: str) -> float:
+    """Share of the light of a kind of cluster that its stars give, as in the exposure model."""
+    return 0.5 if kind == NEBULOUS else 1.0
+
+
+def member_count(
+    stars: StarCatalogue,
+    *,
+    ra_deg: float,
+    dec_deg: float,
+    major_arcmin: float,
+    mag: float,
+    light_in_stars: float = 1.0,
+) -> float:
+    """Stars in a cluster's outline to magnitude 10, or to a typical member's if that is fainter.
+
+    The catalogue's are counted. Beyond them, the light of the cluster that they do not
+    account for is shared out among typical members. That tells M11 from a bright star with
+    company: the brighter the leading stars against the whole, the fewer the rest can be.
+    """
+    near = stars.cone(ra_deg, dec_deg, major_arcmin / 120.0)
+    v = np.where(np.isfinite(near.v_mag), near.v_mag, near.mag)
+    typical = member_mag(mag)
+    counted = float(np.sum(v <= CATALOGUE_END_MAG))
+    if typical <= CATALOGUE_END_MAG:
+        return counted
+    shares = 10.0 ** (-0.4 * (v - mag))
+    # a star brighter than the whole cluster stands in front of it
+    left = max(LEAST_LEFT, light_in_stars - float(shares[shares < 1.0].sum()))
+    reach = min(1.0, typical - CATALOGUE_END_MAG)
+    return counted + reach * left * 10.0 ** (0.4 * MEMBER_MAG)
 
 
 def parts_to_see(
@@ -134,14 +143,14 @@ def parts_to_see(
     major_arcmin: Floats,
     minor_arcmin: Floats,
     fwhm_arcsec: float,
+    members: Floats,
 ) -> Floats:
     """Separate things a picture of each object shows, arrays (n,).
 
-    Of a surface, the star widths its outline holds. Of a cluster, the members that stand out
-    in one exposure: some four are within two magnitudes of the whole cluster's, and their
-    number grows as 10^(0.2 m), as in the exposure model.
+    Of a surface, the star widths its outline holds. Of a cluster, its ``members``: fewer, as
+    10^(0.2 m) like in the exposure model, when one exposure does not reach a typical one.
     """
     if part.stars_mag is None:
         return major_arcmin * minor_arcmin * 3600.0 / fwhm_arcsec**2
-    deeper = MEMBER_MAG - 2.0 + 2.5 * np.log10(np.maximum(snr_single, 1e-3) / STAND_OUT_SNR)
-    return 4.0 * 10.0 ** (0.2 * deeper)
+    deeper = 2.5 * np.log10(np.maximum(snr_single, 1e-3) / STAND_OUT_SNR)
+    return members * 10.0 ** (0.2 * np.minimum(deeper, 0.0))

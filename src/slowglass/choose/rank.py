@@ -14,55 +14,97 @@ from slowglass.choose.visibility import BARE_SNR, GOOD_SNR
 
 Floats = npt.NDArray[np.float64]
 
-FULL_DETAIL_PARTS = 100.0
-"""Separate things to see (star widths of a surface, or members of a cluster) from which more
-add little."""
-LEAST_PARTS = 4.0
-BEST_SNR = 400.0
-"""Signal to noise per resolution element beyond which a picture gains little."""
-WORTHLESS_SNR = 1.5
-HIGH_ALT_DEG = 50.0
+WORTHLESS_SNR, BEST_SNR = 1.5, 60.0
+"""Signal to noise per resolution element at which there is nothing to see, and beyond which
+detail gains little: twice that of a smooth picture."""
+SMOOTH_DETAIL = 0.5
+"""Of an elliptical or lenticular galaxy, which is a glow without structure however bright."""
+FEW_STARS, MANY_STARS = 3.0, 60.0
+"""Members at which a cluster is no sight yet, and from which more add little."""
+WORTHLESS_WHOLE_SNR, BEST_WHOLE_SNR = 30.0, 500.0
+"""The same two ends for the object as a whole, told of a hundredth of its area: a tenth of its
+width across, what the eye takes for one part of it."""
+PATIENCE_H = 4.0
+LOSS_PER_H = 0.05
+"""Few wait up: each hour beyond the fourth costs so much. What comes up late is an evening
+object in another month."""
+HIGH_ALT_DEG = 40.0
 LOW_ALT_DEG = 30.0
 LONG_HOP_LEGS = 7
+UNNAMED = 0.85
+"""Catalogued magnitudes and sizes are often wrong; a Messier number or a name in use is evidence
+that there is something to see."""
 LONG_WINDOW_MIN = 90.0
 
 
-def fits_score(fraction: Floats, core_fraction: Floats, parts: Floats) -> Floats:
-    """How well it fills the frame, 0 to 1: room around it, and parts enough to be worth one."""
-    room = np.select(
-        [fraction <= COMFORTABLE, fraction <= 1.0, core_fraction <= COMFORTABLE],
-        [1.0, 0.7, 0.5],
+def fits_score(
+    fraction: Floats, core_fraction: Floats, *, core_apart: bool | npt.NDArray = False
+) -> Floats:
+    """How well the frame holds it, 0 to 1; ``core_apart``: its core makes a picture of its own."""
+    core_fits = core_fraction <= COMFORTABLE
+    return np.select(
+        [fraction <= COMFORTABLE, core_fits & core_apart, fraction <= 1.0, core_fits],
+        [1.0, 0.95, 0.7, 0.5],
         default=0.1,
     )
-    detail = np.log(np.maximum(parts, 0.1) / LEAST_PARTS) / np.log(FULL_DETAIL_PARTS / LEAST_PARTS)
-    return room * np.clip(0.4 + 0.6 * detail, 0.2, 1.0)
 
 
-def shows_score(snr_total: Floats) -> Floats:
-    """How well it shows after the session, 0 to 1, by the logarithm of signal to noise."""
-    scale = np.log(BEST_SNR / WORTHLESS_SNR)
-    return np.clip(np.log(np.maximum(snr_total, 1e-6) / WORTHLESS_SNR) / scale, 0.0, 1.0)
+def shows_score(
+    snr_total: Floats,
+    parts: Floats,
+    *,
+    stars: bool | npt.NDArray = False,
+    smooth: bool | npt.NDArray = False,
+) -> Floats:
+    """What a sight it is after the session, 0 to 1: detail, and the object as a whole.
+
+    ``parts`` are the star widths its outline holds, or a cluster's members (``stars``). Detail
+    is the signal to noise of one part, or the number of members; the whole is signal to noise
+    times the root of the parts. ``smooth`` ones have
+    half the detail. The geometric mean asks for both: a speck has no parts, a vast
+    nebula no detail, a bright star with company few members.
+    """
+    detail = np.where(smooth, SMOOTH_DETAIL, 1.0) * np.where(
+        stars,
+        _climb(parts, FEW_STARS, MANY_STARS),
+        _climb(snr_total, WORTHLESS_SNR, BEST_SNR),
+    )
+    whole = snr_total * np.sqrt(np.maximum(parts, 0.0) / 100.0)
+    return np.sqrt(detail * _climb(whole, WORTHLESS_WHOLE_SNR, BEST_WHOLE_SNR))
+
+
+def _climb(value: Floats, nothing: float, full: float) -> Floats:
+    """From 0 to 1 by the logarithm of a value between two ends."""
+    return np.clip(np.log(np.maximum(value, 1e-6) / nothing) / np.log(full / nothing), 0.0, 1.0)
 
 
 def holds_score(hold_time_s: Floats, wanted_s: Floats) -> Floats:
-    """How well the mount serves it, 0.4 to 1: a sixth off for each halving below what it wants."""
+    """How well the mount serves it, 0.4 to 1: a tenth off for each halving below what it wants.
+
+    Gentle, since the lost signal to noise counts as well.
+    """
     with np.errstate(divide="ignore"):
         lack = np.log2(np.maximum(hold_time_s, 1e-3) / np.maximum(wanted_s, 1e-3))
-    return np.clip(1.0 + np.minimum(lack, 0.0) / 6.0, 0.4, 1.0)
+    return np.clip(1.0 + np.minimum(lack, 0.0) / 10.0, 0.4, 1.0)
 
 
-def reach_score(altitude_deg: Floats, minutes_up: Floats, hop_legs: Floats) -> Floats:
-    """How easily it is reached, 0 to 1: height, time and hop; 0 when it never comes up."""
+def reach_score(
+    altitude_deg: Floats, minutes_up: Floats, hop_legs: Floats, wait_h: Floats
+) -> Floats:
+    """How easily it is reached, 0 to 1: height, time, hop and wait; 0 if it never comes up."""
     lift = np.sin(np.radians(altitude_deg)) / np.sin(np.radians(HIGH_ALT_DEG))
     height = np.sqrt(np.clip(lift, 0.0, 1.0))
     time = np.sqrt(np.clip(minutes_up / LONG_WINDOW_MIN, 0.0, 1.0))
     hop = 1.0 / (1.0 + 0.02 * np.maximum(hop_legs - 1.0, 0.0))
-    return np.where(minutes_up > 0, height * time * hop, 0.0)
+    late = np.clip(1.0 - LOSS_PER_H * np.maximum(wait_h - PATIENCE_H, 0.0), 0.5, 1.0)
+    return np.where(minutes_up > 0, height * time * hop * late, 0.0)
 
 
-def total_score(fits: Floats, shows: Floats, holds: Floats, reach: Floats) -> Floats:
-    """The product of the four, 0 to 1."""
-    return fits * shows * holds * reach
+def total_score(
+    fits: Floats, shows: Floats, holds: Floats, reach: Floats, *, named: bool | npt.NDArray
+) -> Floats:
+    """The product of the four, 0 to 1, less a little for what nobody has given a name."""
+    return fits * shows * holds * reach * np.where(named, 1.0, UNNAMED)
 
 
 def reason_words(
@@ -83,6 +125,7 @@ def reason_words(
     moonlit_mag: float,
     hop_legs: int | None,
     start: str,
+    late_from: str = "",
 ) -> str:
     """One or two sentences for a person: what speaks for the object tonight, then what against."""
     if snr_single >= GOOD_SNR:
@@ -111,6 +154,8 @@ def reason_words(
         )
     if altitude_deg < LOW_ALT_DEG:
         against.append("it stays low")
+    if late_from:
+        against.append(f"it is well placed only from {late_from}")
     if moonlit_mag > 0.5:
         against.append(f"the Moon brightens the sky there by {moonlit_mag:.1f} mag")
     if hop_legs is not None and hop_legs > LONG_HOP_LEGS:

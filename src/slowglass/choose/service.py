@@ -70,6 +70,7 @@ def choose_tonight(
         fwhm_arcsec=fwhm,
         anchors=anchors.vectors,
         max_leg_deg=move.max_leg_deg,
+        stars=sky.stars,
     )
     found: list[Candidate] = []
     refined = min(limit + SPARE, MOST_REFINED)
@@ -102,7 +103,16 @@ def _candidate(
         hop = HopSummary(len(route.legs) or None, route.anchor, route.anchor_title, route.reason)
     else:
         hop = HopSummary(int(sifted.hop_legs[i]), estimate=True)
-    return candidate(obj, moment, hop, kit=kit, site=site, fwhm_arcsec=fwhm, hold_s=hold_s)
+    return candidate(
+        obj,
+        moment,
+        hop,
+        kit=kit,
+        site=site,
+        fwhm_arcsec=fwhm,
+        members=float(sifted.members[i]),
+        hold_s=hold_s,
+    )
 
 
 def _choice(

@@ -9,7 +9,14 @@ import numpy.typing as npt
 
 from slowglass.choose.evening import BestMoments, best_moments
 from slowglass.choose.framing import frame_fraction
-from slowglass.choose.light import core_axes_arcmin, parts_to_see, shape_of, typical_bright_part
+from slowglass.choose.light import (
+    core_axes_arcmin,
+    light_in_stars,
+    member_count,
+    parts_to_see,
+    shape_of,
+    typical_bright_part,
+)
 from slowglass.choose.rank import (
     fits_score,
     holds_score,
@@ -23,11 +30,13 @@ from slowglass.choose.visibility import (
     total_snr,
     wanted_exposure_s,
 )
+from slowglass.expose.measure import told_of_a_star
 from slowglass.expose.noise import sky_limited_s
 from slowglass.expose.tracking import HOLD_SHARE, hold_time_s, trail_tolerance_arcsec
 from slowglass.find.hour import LOWEST_ALT_DEG
 from slowglass.find.route import estimate_legs
 from slowglass.kit.model import Kit, Site
+from slowglass.sky.catalogue import StarCatalogue
 from slowglass.sky.coords import unit_vectors
 from slowglass.sky.extinction import extinction_mag_per_airmass
 
@@ -53,6 +62,7 @@ class Sifted:
     moments: BestMoments
     hold_time_s: Floats
     hop_legs: Floats
+    members: Floats
     score: Floats
     considered: int
 
@@ -67,9 +77,10 @@ def sift(
     fwhm_arcsec: float,
     anchors: Floats,
     max_leg_deg: float,
+    stars: StarCatalogue,
 ) -> Sifted:
     """Every catalogued object ranked for a night; ``anchors`` are unit vectors (k, 3) of
-    naked-eye stars."""
+    naked-eye stars, ``stars`` are looked up for the members of clusters."""
     kinds, dec = columns["kind"], columns["dec_deg"]
     worth = np.isin(kinds, [k for k in np.unique(kinds) if shape_of(str(k)) is not None])
     worth &= np.isfinite(columns["mag"]) & (columns["mag"] <= FAINTEST_MAG)
@@ -90,7 +101,17 @@ def sift(
 
     n = len(rows)
     snr_total, wanted, parts = np.zeros(n), np.zeros(n), np.zeros(n)
-    core = np.full(n, np.inf)
+    core, members = np.full(n, np.inf), np.zeros(n)
+    stars_only = np.array([told_of_a_star(str(kind)) for kind in kinds[rows]], dtype=bool)
+    for i in np.flatnonzero(stars_only):
+        members[i] = member_count(
+            stars,
+            ra_deg=float(columns["ra_deg"][rows[i]]),
+            dec_deg=float(dec[rows[i]]),
+            major_arcmin=float(major[i]),
+            mag=float(columns["mag"][rows[i]]),
+            light_in_stars=light_in_stars(str(kinds[rows[i]])),
+        )
     for kind in np.unique(kinds[rows]):
         at = np.flatnonzero(kinds[rows] == kind)
         part = typical_bright_part(str(kind), columns["mag"][rows][at], major[at], minor[at])
@@ -110,7 +131,12 @@ def sift(
         single = single_snr(rates, exposure)
         snr_total[at] = total_snr(single, exposure, np.full(len(at), HOLD_SHARE), session[at])
         parts[at] = parts_to_see(
-            part, single, major_arcmin=major[at], minor_arcmin=minor[at], fwhm_arcsec=fwhm_arcsec
+            part,
+            single,
+            major_arcmin=major[at],
+            minor_arcmin=minor[at],
+            fwhm_arcsec=fwhm_arcsec,
+            members=members[at],
         )
         axes = core_axes_arcmin(str(kind), major[at], minor[at])
         if axes is not None:
@@ -119,13 +145,22 @@ def sift(
         unit_vectors(columns["ra_deg"][rows], dec[rows]), anchors, max_leg_deg
     )
     score = total_score(
-        fits_score(frame_fraction(major, minor, *_frame_arcmin(kit)), core, parts),
-        shows_score(snr_total),
+        fits_score(frame_fraction(major, minor, *_frame_arcmin(kit)), core, core_apart=stars_only),
+        shows_score(snr_total, parts, stars=stars_only, smooth=columns["smooth"][rows]),
         holds_score(hold, wanted),
-        reach_score(best.altitude_deg, best.minutes_up, legs),
+        reach_score(best.altitude_deg, best.minutes_up, legs, best.wait_h),
+        named=columns["named"][rows],
     )
     order = np.argsort(-score, kind="stable")
-    return Sifted(rows[order], best.take(order), hold[order], legs[order], score[order], considered)
+    return Sifted(
+        rows[order],
+        best.take(order),
+        hold[order],
+        legs[order],
+        members[order],
+        score[order],
+        considered,
+    )
 
 
 def typical_hold_s(dec_deg: Floats, *, kit: Kit, site: Site, fwhm_arcsec: float) -> Floats:

@@ -15,8 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.choose.light import BrightPart
+from slowglass.expose.measure import smeared_mag_arcsec2
 from slowglass.expose.noise import APERTURE_FWHM, APERTURE_SHARE, resolution_pixels, snr
-from slowglass.expose.plan import WANTED_SNR
+from slowglass.expose.plan import BETWEEN_FRAMES_S, WANTED_SNR
 from slowglass.expose.signal import (
     bands,
     extinction_factor,
@@ -36,8 +37,6 @@ BARE_SNR = 3.0
 """Per resolution element: there, and no more."""
 PIXEL_BLUR_PX = 0.8
 """What the square pixel and the colour mosaic add to a star's width, as in the exposure plan."""
-BETWEEN_FRAMES_S = 2.0
-"""Read-out and shutter between two exposures."""
 
 
 @dataclass(frozen=True)
@@ -85,10 +84,8 @@ def light_rates(
         signal = APERTURE_SHARE * mosaic_mean(light * through_air)
     else:
         pixels = resolution_pixels(fwhm_px)
-        # an object smaller than a star image is smeared over the star image
-        area = np.maximum(part.axis_arcmin * part.minor_arcmin * 3600.0, 1e-6)
-        smeared = 2.5 * np.log10(1.0 + fwhm_arcsec**2 / area)
-        surface = np.asarray(part.mag_arcsec2) + smeared
+        patch = part.axis_arcmin * part.minor_arcmin * 3600.0
+        surface = smeared_mag_arcsec2(np.asarray(part.mag_arcsec2), patch, fwhm_arcsec)
         light = surface_e_per_px_s(surface, optics, camera, light=part.light)
         signal = pixels * mosaic_mean(light * through_air)
     return Rates(

@@ -65,7 +65,9 @@ def expose(
 def _rows(plan: dict[str, Any]) -> list[tuple[str, str]]:
     better = or_dash(plan["suggested_s"], "g", " s")
     if plan["suggested_frames"]:
-        better = f"{plan['suggested_frames']} × {better}"
+        better = f"{better}, at least {plan['suggested_frames']} of them"
+    if plan["frames_in_window"]:
+        better += f"; {plan['frames_in_window']} fit into the night"
     return [
         ("light of the object", or_dash(plan["object_e_per_px"], ".1f", " e⁻ a pixel")),
         ("light of the sky", or_dash(plan["sky_e_per_px"], ".1f", " e⁻ a pixel")),
@@ -77,7 +79,7 @@ def _rows(plan: dict[str, Any]) -> list[tuple[str, str]]:
         ("sky outweighs read noise from", or_dash(plan["sky_limited_s"], ".0f", " s")),
         ("the mount holds for", or_dash(plan["hold_time_s"], ".0f", " s")),
         ("exposures that stay round", or_dash(plan["keeper_fraction"], ".0%")),
-        ("better", better),
+        ("suggested", better),
         ("saturates", ", ".join(plan["saturates"]) or "nothing"),
         ("altitude", or_dash(plan["altitude_deg"], ".0f", "°")),
         ("sky there", or_dash(plan["sky_mag_arcsec2"], ".2f", " mag/arcsec²")),

@@ -10,6 +10,13 @@ import numpy as np
 
 from slowglass.errors import UsageError
 from slowglass.expose.conditions import Conditions
+from slowglass.expose.measure import (
+    core_e_per_px_s,
+    core_full_s,
+    member_mag,
+    smeared_mag_arcsec2,
+    told_of_a_star,
+)
 from slowglass.expose.noise import (
     Suggestion,
     faintest_mag,
@@ -19,8 +26,7 @@ from slowglass.expose.noise import (
     star_snr,
     suggest_exposure,
 )
-from slowglass.expose.profile import ObjectModel, object_model
-from slowglass.expose.shapes import SmoothPart
+from slowglass.expose.profile import light_of, object_model
 from slowglass.expose.signal import (
     mosaic_mean,
     sky_e_per_px_s,
@@ -40,6 +46,11 @@ from slowglass.sky.objects import SkyObject
 WANTED_SNR = 30.0
 """Signal to noise per resolution element at which an object looks smooth in the stack."""
 MOST_FRAMES = 999
+FEW_FRAMES, FEW_FRAMES_MIN = 20, 20
+"""Fewer frames than this make no stack worth the walk outside, whatever the core's signal to
+noise: 20 minutes are then advised."""
+BETWEEN_FRAMES_S = 2.0
+"""Read-out and shutter between two exposures."""
 DETECTED_SNR = 5.0
 
 
@@ -49,8 +60,8 @@ class ExposurePlan:
 
     ``object_e_per_px`` and ``snr`` are for the object's mean brightness inside its half-light
     ellipse and one resolution element (a disc one FWHM across) of one frame; of an object that
-    is all stars, for its median member by light, in that star's best aperture (``measures``
-    says which). Both are None for a place without an object.
+    is a star cluster, for a typical member, in that star's best aperture (``measures`` says
+    which). Both are None for a place without an object.
     """
 
     name: str
@@ -70,6 +81,11 @@ class ExposurePlan:
     keeper_fraction: float
     suggested_s: float
     suggested_frames: int | None
+    """Good frames of that length that reach the wanted signal to noise: a least number."""
+    minutes_up: float | None
+    """How long the object is clear of the skyline in darkness; None when not asked for a night."""
+    frames_in_window: int | None
+    """So many frames of the suggested length fit into that."""
     limit: str
     saturates: tuple[str, ...]
     altitude_deg: float
@@ -105,12 +121,13 @@ def plan_exposure(
     frames: int = 1,
     conditions: Conditions,
     dec_deg: float | None = None,
+    minutes_up: float | None = None,
     field_mags: tuple[float, ...] = (),
 ) -> ExposurePlan:
     """The plan for ``frames`` exposures of ``seconds`` under those conditions.
 
-    ``dec_deg`` is needed when there is no object; ``field_mags`` are V magnitudes of the stars
-    in the frame, of which the plan says how many clip.
+    ``dec_deg`` is needed when there is no object; ``minutes_up`` is the night's window for it;
+    ``field_mags`` are V magnitudes of the stars in the frame, of which it says how many clip.
     """
     if not (math.isfinite(seconds) and seconds > 0):
         raise UsageError(f"an exposure of {seconds:g} s", "give a time above 0 s")
@@ -143,22 +160,20 @@ def plan_exposure(
             "than this site's dark sky"
         )
     measures, rate, star_mag = "nothing: no object there", None, None
-    if model is not None:
+    if obj is not None and model is not None:
         if model.assumed:
             notes.append(model.assumed)
-        if model.smooth:
+        if not told_of_a_star(obj.kind):
             measures = "mean brightness inside the half-light ellipse"
+            patch = 4.0 * model.half_light_arcsec**2 * model.axis_ratio
+            surface = smeared_mag_arcsec2(model.mean_mag_arcsec2, patch, fwhm_arcsec)
             rate = float(
-                mosaic_mean(
-                    surface_e_per_px_s(
-                        model.mean_mag_arcsec2, optics, camera, light=model.light, **air
-                    )
-                )
+                mosaic_mean(surface_e_per_px_s(surface, optics, camera, light=model.light, **air))
             )
         else:
-            star_mag = _typical_member_mag(model)
+            star_mag = member_mag(model.mag)
             measures = f"a member star of magnitude {star_mag:.1f}"
-            whole = star_e_per_s(star_mag, optics, camera, light=model.light, **air)
+            whole = star_e_per_s(star_mag, optics, camera, light=light_of(obj.kind), **air)
             rate = float(mosaic_mean(whole)) / (1.133 * fwhm_px**2)
     elif obj is not None:
         notes.append(f"{obj.name} ({obj.kind}) has no size or sends no light of its own")
@@ -177,9 +192,8 @@ def plan_exposure(
         cells = resolution_pixels(fwhm_px)
         return float(snr(rate * exposure * cells, pixels=cells, **noise))
 
-    core_rate = _core_rate(kit, model, fwhm_arcsec, air) if model is not None else 0.0
-    peak_rate = core_rate + float(sky_bands.max()) + camera.dark_e_per_s
-    well_s = camera.saturation_e / peak_rate if core_rate > 0 else math.inf
+    core_rate = core_e_per_px_s(kit, model, fwhm_arcsec, **air) if model is not None else 0.0
+    well_s = core_full_s(kit, core_rate, float(sky_bands.max()))
     suggestion = suggest_exposure(
         sky_limited_s=limited,
         hold_time_s=hold,
@@ -192,6 +206,9 @@ def plan_exposure(
     wanted = None
     if at_suggested:
         wanted = int(np.clip(math.ceil((WANTED_SNR / at_suggested) ** 2), 1, MOST_FRAMES))
+    window = None
+    if minutes_up is not None:
+        window = int(minutes_up * 60.0 / (suggestion.exposure_s + BETWEEN_FRAMES_S))
     keepers = keeper_fraction(kit.mount, seconds, **track)
     smear_px = _corner_smear_px(kit, seconds, conditions, dec, site.latitude_deg)
     if smear_px >= 0.5:
@@ -224,6 +241,8 @@ def plan_exposure(
         keeper_fraction=keepers,
         suggested_s=suggestion.exposure_s,
         suggested_frames=wanted,
+        minutes_up=minutes_up,
+        frames_in_window=window,
         limit=suggestion.limit,
         saturates=_saturates(kit, obj, seconds, well_s, fwhm_px, air, field_mags),
         altitude_deg=conditions.altitude_deg,
@@ -236,6 +255,8 @@ def plan_exposure(
             suggestion,
             wanted,
             keeper_fraction(kit.mount, suggestion.exposure_s, **track),
+            at_suggested,
+            window,
         ),
         notes=tuple(notes),
     )
@@ -256,36 +277,6 @@ def _corner_smear_px(
     )
     corner_px = math.hypot(kit.camera.width_px, kit.camera.height_px) / 2.0
     return abs(math.radians(turned)) * corner_px
-
-
-def _typical_member_mag(model: ObjectModel) -> float:
-    """Magnitude of the member at which half of the members' light is reached, from the top."""
-    share = np.sort(model.members.share)[::-1]
-    half = int(np.searchsorted(np.cumsum(share), 0.5 * share.sum()))
-    return float(model.mag - 2.5 * np.log10(share[min(half, share.size - 1)]))
-
-
-def _core_rate(kit: Kit, model: ObjectModel, fwhm_arcsec: float, air: dict[str, float]) -> float:
-    """Electrons s⁻¹ px⁻¹ of the brightest colour in the middle of the smooth parts, blurred."""
-    rates = [
-        _mean_density(part, fwhm_arcsec / 2.0)
-        * kit.scale_arcsec_per_px**2
-        * star_e_per_s(model.mag, kit.optics, kit.camera, light=part.light, **air)
-        for part in model.smooth
-    ]
-    return float(np.max(np.sum(rates, axis=0))) if rates else 0.0
-
-
-def _mean_density(part: SmoothPart, radius_arcsec: float) -> float:
-    """Share of the object per arcsec² inside a radius, or at the brightest ring if that is more."""
-    n = part.profile.size
-    radii = part.reach_arcsec * (np.arange(n) / (n - 1.0)) ** 2
-    rings = 2.0 * math.pi * part.profile * radii
-    steps = np.diff(radii) * 0.5 * (rings[1:] + rings[:-1])
-    inside = np.concatenate([[0.0], np.cumsum(steps)])
-    middle = float(np.interp(radius_arcsec, radii, inside)) / (math.pi * radius_arcsec**2)
-    away = part.profile[radii > radius_arcsec]
-    return part.share * max(middle, float(away.max(initial=0.0)))
 
 
 def _saturates(
@@ -317,6 +308,8 @@ def _text(
     suggestion: Suggestion,
     wanted: int | None,
     suggested_keepers: float,
+    at_suggested: float | None,
+    window: int | None,
 ) -> str:
     lines = []
     if single is not None:
@@ -324,21 +317,37 @@ def _text(
         lines.append(f"Signal to noise {single:.1f} in one frame of {seconds:g} s{many}.")
     lines.append(f"{keepers:.0%} of frames this long keep round stars.")
     lines.append(f"Suggested: {suggestion.text}.")
-    if wanted is None:
+    if wanted is None or at_suggested is None:
         return " ".join(lines)
     if wanted >= MOST_FRAMES:
         lines.append(
             f"Even {MOST_FRAMES} such frames do not reach signal to noise {WANTED_SNR:g}: "
             "too faint for this kit."
         )
-    elif wanted == 1:
-        lines.append(f"One such frame reaches signal to noise {WANTED_SNR:g}.")
+        return " ".join(lines)
+    light = _light_words(wanted * suggestion.exposure_s)
+    if wanted == 1:
+        lines.append(
+            f"One such frame reaches signal to noise {WANTED_SNR:g} per resolution element."
+        )
     else:
         taken = math.ceil(wanted / max(suggested_keepers, 0.05))
         spare = f" (take {taken}, some will trail)" if taken > wanted else ""
         lines.append(
-            f"{wanted} good frames of that length{spare}, "
-            f"{wanted * suggestion.exposure_s / 60.0:.0f} min of light, reach signal to noise "
+            f"{wanted} good frames of that length{spare}, {light} of light, reach signal to noise "
             f"{WANTED_SNR:g} per resolution element."
         )
+    if wanted < FEW_FRAMES:
+        lines.append(
+            f"That is the least: take {FEW_FRAMES_MIN} min or more, for faint outskirts; "
+            "noise falls with the root of their number."
+        )
+    if window:
+        reached = at_suggested * math.sqrt(max(1, int(window * suggested_keepers)))
+        told = f" and together reach {reached:.0f}" if reached < 10.0 * WANTED_SNR else ""
+        lines.append(f"{window} such frames fit into the night's window{told}.")
     return " ".join(lines)
+
+
+def _light_words(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"

@@ -16,6 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from slowglass.expose import shapes
 from slowglass.expose.shapes import Members, Parts, SmoothPart
@@ -26,6 +27,19 @@ ASSUMED_MAG_ARCSEC2 = {"emission nebula": 22.5, "supernova remnant": 23.5}
 ASSUMED_OTHER_MAG_ARCSEC2 = 23.0
 """Mean brightness where the catalogue gives none, typical of the kind."""
 NEBULOUS = "cluster with nebula"
+BRIGHTEST_MEAN_MAG_ARCSEC2 = {"galaxy": 20.5, "hydrogen": 22.0, "reflection": 22.0}
+"""Mean brightness inside the catalogued outline beyond which a magnitude is not believed. One
+catalogued galaxy to 13 mag in thirty is brighter, nearly all through a star in front or an
+outline too small; nebulae often carry the magnitude of the star that lights them (M17, truly
+brighter, pays for it)."""
+YOUNG_REMNANT_ARCMIN = 10.0
+"""Supernova remnants below this are young and may be bright (M1); larger ones are thin shells."""
+EYE_PLANETARY_MAG = 0.65
+"""A planetary's magnitude given to a tenth only is an eye estimate. The dark-adapted eye sees the
+oxygen line at 501 nm twice as well as the V band does, so V is this much fainter: the mean of
+six against V from their Hβ fluxes (Cahn, Kaler & Stanghellini 1992, A&AS 94, 399)."""
+DOUBT_MAG = 0.3
+"""A magnitude taken this much fainter than catalogued is told."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,6 +101,26 @@ def light_of(kind: str) -> Light:
     return lights.get(family(kind), 0.65)
 
 
+def believable_mag(
+    kind: str, mag: npt.ArrayLike, major_arcmin: npt.ArrayLike, minor_arcmin: npt.ArrayLike
+) -> npt.NDArray[np.float64]:
+    """V as the light goes: as catalogued, or the brightest that kind and size can have.
+
+    Eye estimates of planetaries are turned into V.
+    """
+    if family(kind) == "planetary":
+        tenths = np.asarray(mag, float) * 10.0
+        by_eye = np.abs(tenths - np.round(tenths)) < 1e-6
+        return np.asarray(mag, float) + np.where(by_eye, EYE_PLANETARY_MAG, 0.0)
+    ceiling = BRIGHTEST_MEAN_MAG_ARCSEC2.get(family(kind))
+    if ceiling is None:
+        return np.asarray(mag, float)
+    young = "remnant" in kind and np.asarray(major_arcmin) < YOUNG_REMNANT_ARCMIN
+    area = np.pi / 4.0 * np.asarray(major_arcmin, float) * np.asarray(minor_arcmin) * 3600.0
+    least = np.where(young, -np.inf, ceiling - 2.5 * np.log10(area))
+    return np.maximum(np.asarray(mag, float), least)
+
+
 def object_model(
     obj: SkyObject,
     *,
@@ -104,10 +138,16 @@ def object_model(
     major = obj.major_arcmin * 60.0
     ratio = float(np.clip((obj.minor_arcmin or obj.major_arcmin) / obj.major_arcmin, 0.08, 1.0))
     mag, assumed = obj.mag, ""
-    if mag is None:
+    if obj.mag is None or mag is None:
         mean = ASSUMED_MAG_ARCSEC2.get(obj.kind, ASSUMED_OTHER_MAG_ARCSEC2)
         mag = mean - 2.5 * math.log10(math.pi / 4.0 * major**2 * ratio)
         assumed = f"no magnitude in the catalogue; {mean} mag/arcsec² taken as typical of its kind"
+    else:
+        mag = float(
+            believable_mag(obj.kind, mag, obj.major_arcmin, obj.minor_arcmin or obj.major_arcmin)
+        )
+        if mag - obj.mag > DOUBT_MAG and shape != "planetary":
+            assumed = f"magnitude {obj.mag:.1f} is too bright for its size, {mag:.1f} taken"
     angle = obj.position_angle_deg or 0.0
     seed = zlib.crc32(obj.id.encode())
     rng = np.random.default_rng(seed)

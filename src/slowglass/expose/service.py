@@ -12,11 +12,10 @@ import numpy as np
 
 from slowglass.errors import UsageError
 from slowglass.expose.conditions import Conditions, conditions_at, conditions_at_altitude
+from slowglass.expose.evening import best_stand
 from slowglass.expose.plan import ExposurePlan, plan_exposure
 from slowglass.kit.model import Kit, Site
 from slowglass.progress import Report, silent
-from slowglass.sky.coords import alt_az
-from slowglass.sky.night import night_of
 from slowglass.sky.place import resolve_place
 
 if TYPE_CHECKING:
@@ -30,29 +29,6 @@ def tonight(site: Site, now: datetime | None = None) -> date:
     """The local date on which the current or coming night began (until noon: yesterday's)."""
     local = (now or datetime.now(UTC)).astimezone(ZoneInfo(site.timezone))
     return (local - timedelta(hours=12)).date()
-
-
-def best_time(site: Site, ra_deg: float, dec_deg: float, night: date) -> datetime | None:
-    """When in a night's darkness a place stands highest above the skyline, or None if never."""
-    window = night_of(
-        site.latitude_deg, site.longitude_deg, site.timezone, night, height_m=site.height_m
-    )
-    if window.dark_from is None or window.dark_to is None:
-        return None
-    start, end = window.dark_from.timestamp(), window.dark_to.timestamp()
-    moments = np.linspace(start, end, max(2, int((end - start) / 300.0)))
-    alt, az = alt_az(
-        ra_deg,
-        dec_deg,
-        latitude_deg=site.latitude_deg,
-        longitude_deg=site.longitude_deg,
-        unix_s=moments,
-    )
-    clear = alt > np.maximum(site.horizon_alt_deg(az), 0.0)
-    if not clear.any():
-        return None
-    best = int(np.argmax(np.where(clear, alt, -90.0)))
-    return datetime.fromtimestamp(round(float(moments[best])), tz=UTC)
 
 
 def expose_object(
@@ -72,7 +48,7 @@ def expose_object(
 ) -> ExposurePlan:
     """The plan for an object, place or star, and its forecast frame in ``out`` (FITS or PNG).
 
-    Without ``when`` the object is taken at its highest in the darkness of ``night`` (default:
+    Without ``when`` the object is taken at its best in the darkness of ``night`` (default:
     tonight), or at 50° if it is not up then. ``options`` go to the forecast.
     """
     target = Path(out) if out is not None else None
@@ -84,10 +60,15 @@ def expose_object(
     report("expose: planning", 0, stages)
     place = resolve_place(name, sky)
     notes: list[str] = []
+    minutes_up = None
     if when is None:
-        when = best_time(site, place.ra_deg, place.dec_deg, night or tonight(site))
-        if when is None:
+        stand = best_stand(site, place.ra_deg, place.dec_deg, night or tonight(site))
+        if stand is None:
             notes.append("not up in darkness that night; taken at 50° altitude, no Moon")
+        else:
+            when, minutes_up = stand.when, stand.minutes_up
+            if stand.darkness != "astronomical":
+                notes.append(f"the sky does not get fully dark: taken in {stand.darkness} twilight")
     conditions = _conditions(site, place.ra_deg, place.dec_deg, when)
     radius = float(np.hypot(kit.field_width_deg, kit.field_height_deg)) / 2.0
     field = sky.stars.cone(place.ra_deg, place.dec_deg, radius)
@@ -99,6 +80,7 @@ def expose_object(
         frames=frames,
         conditions=conditions,
         dec_deg=place.dec_deg,
+        minutes_up=minutes_up,
         field_mags=tuple(np.where(np.isfinite(field.v_mag), field.v_mag, field.mag).tolist()),
     )
     plan = replace(plan, name=place.name, notes=(*plan.notes, *notes))

@@ -47,7 +47,7 @@ class SkyObject:
     @property
     def named(self) -> bool:
         """Whether observers call it by a Messier number or a name of its own."""
-        return bool(self.common_names) or self.name[0] == "M" and self.name[1:].isdigit()
+        return bool(self.common_names) or (self.name[0] == "M" and self.name[1:].isdigit())
 
     @property
     def title(self) -> str:
