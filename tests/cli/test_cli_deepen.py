@@ -1,6 +1,7 @@
 """``slowglass sky deepen``, ``sky`` and ``sky forget`` against a service on loopback."""
 
 import json
+from datetime import date
 
 import pytest
 
@@ -8,6 +9,7 @@ from loopback_archive import LoopbackArchive
 from slowglass.cli import deepen as command
 from slowglass.sky.archive import Manners
 from slowglass.sky.deep_store import DeepStore
+from slowglass.workbench import Workbench
 
 pytestmark = pytest.mark.usefixtures("sky")
 
@@ -50,7 +52,11 @@ def test_the_service_may_come_from_the_environment(slowglass, archive, monkeypat
     assert all("phot_g_mean_mag <= 12.00" in query for query in archive.queries)
 
 
-def test_tonights_objects(slowglass, archive):
+def test_tonights_objects(slowglass, archive, monkeypatch):
+    choose = Workbench.choose
+    monkeypatch.setattr(
+        Workbench, "choose", lambda self, **more: choose(self, night=date(2026, 9, 12), **more)
+    )
     arguments = ("--tonight", "--limit", "2", "--radius", "0.2", "--site", "Fig Tree Yard")
     found = slowglass("sky", "deepen", *arguments, "--service", archive.url, "--yes", "--json")
     assert found.code == 0

@@ -34,7 +34,7 @@ from slowglass.sky.deep_store import DeepStore
 from slowglass.sky.deepen import deepen, plan_deepening
 from slowglass.sky.place import Place
 from slowglass.sky.wcs import TanWcs
-from slowglass.solve.deep import local_catalogue
+from slowglass.solve.deep import _snapped, local_catalogue
 from slowglass.solve.service import solve_stars
 from slowglass.solve.store import open_solver
 from slowglass.solve.types import Prior
@@ -524,8 +524,38 @@ def test_the_depth_claimed_is_that_of_the_whole_cone(archive, store, sky):
     assert local_catalogue(sky, base, elsewhere, WIDTH, HEIGHT) is None
     for unbounded in (Prior(scale_arcsec_per_px=SCALE), Prior(ra_deg=ra, dec_deg=dec)):
         assert local_catalogue(sky, base, unbounded, WIDTH, HEIGHT) is None
+    grids = [
+        local_catalogue(
+            sky,
+            base,
+            Prior(ra_deg=ra + off, dec_deg=dec, radius_deg=0.5, scale_arcsec_per_px=SCALE),
+            WIDTH,
+            HEIGHT,
+        ).grid
+        for off in (0.0, 0.002, 0.004, 0.006, 0.008)
+    ]
+    # Pointings of frames taken in a row share what is built, but for a step between.
+    assert len({id(grid) for grid in grids}) <= 2
     plenty = Prior(ra_deg=ra, dec_deg=dec, radius_deg=0.5, scale_arcsec_per_px=4.0)
     assert local_catalogue(sky, base, plenty, WIDTH, HEIGHT) is None
+
+
+@settings(max_examples=60, deadline=None)
+@given(ra=st.floats(0, 359.999), dec=st.floats(-90, 90), radius=st.floats(0.1, 50))
+def test_what_is_built_for_a_cone_holds_all_of_it(ra, dec, radius):
+    wide_ra, wide_dec, wide_radius = _snapped(ra, dec, radius)
+    assert separation_deg(ra, dec, wide_ra, wide_dec) + radius <= wide_radius + 1e-9
+
+
+def test_too_many_stars_are_cut_at_one_magnitude(archive, store, sky, monkeypatch):
+    monkeypatch.setattr("slowglass.solve.deep.MOST_STARS", 500)
+    base = open_solver(sky)
+    ra, dec = Tile(34, 105).centre_deg
+    fetch(archive, store, place=Place("", ra, dec), radius_deg=0.2)
+    prior = Prior(ra_deg=ra, dec_deg=dec, radius_deg=0.6, scale_arcsec_per_px=SCALE)
+    cut = local_catalogue(sky, base, prior, WIDTH, HEIGHT)
+    assert len(cut.grid) <= 500
+    assert cut.grid.mag.max() < cut.limit_mag < 14.0
 
 
 def test_an_uncovered_field_still_solves_as_before(archive, store, sky):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -44,13 +45,34 @@ def local_catalogue(
         return None
     there = store.contents()
     wanted = tiles_in_cone(prior.ra_deg, prior.dec_deg, radius)
-    stored = tuple(there[tile] for tile in wanted if tile in there)
-    if not stored:
+    if there.keys().isdisjoint(wanted):
         return None
-    return _build(
-        _Handle(sky.folder, sky.stars), stored, wanted, prior.ra_deg, prior.dec_deg, radius,
-        base.limit_mag,
-    )  # fmt: skip
+    cone = _snapped(prior.ra_deg, prior.dec_deg, radius)
+    stored = tuple(there[tile] for tile in tiles_in_cone(*cone) if tile in there)
+    built = _build(_Handle(sky.folder, sky.stars), stored, *cone)
+    if built.reached.keys().isdisjoint(wanted):
+        return None
+    limit = base.limit_mag
+    if all(tile in built.reached for tile in wanted):
+        limit = max(limit, min(built.reached[tile] for tile in wanted))
+    return replace(built.catalogue, limit_mag=min(limit, built.cut_mag))
+
+
+def _snapped(ra_deg: float, dec_deg: float, radius_deg: float) -> tuple[float, float, float]:
+    """A cone round a cone, the same for pointings close together: what is built serves them all."""
+    step = radius_deg / 8.0
+    dec = float(np.clip(round(dec_deg / step) * step, -90.0, 90.0))
+    ra_step = step / max(float(np.cos(np.radians(dec))), 1e-6)
+    return round(ra_deg / ra_step) * ra_step % 360.0, dec, min(180.0, radius_deg + step)
+
+
+@dataclass(frozen=True, eq=False)
+class _Built:
+    """A cone's catalogue, the magnitude each of its tiles reaches, and the cut made to all."""
+
+    catalogue: SolveCatalogue
+    reached: dict[Tile, float]
+    cut_mag: float
 
 
 class _Handle:
@@ -75,12 +97,10 @@ def _cone_deg2(radius_deg: float) -> float:
 def _build(
     handle: _Handle,
     stored: tuple[StoredTile, ...],
-    wanted: tuple[Tile, ...],
     ra_deg: float,
     dec_deg: float,
     radius_deg: float,
-    base_limit_mag: float,
-) -> SolveCatalogue | None:
+) -> _Built:
     store = DeepStore()
     centre = unit_vectors(ra_deg, dec_deg)
     chord2 = (2.0 * np.sin(np.radians(radius_deg) / 2.0)) ** 2
@@ -93,25 +113,21 @@ def _build(
         reached[entry.tile] = entry.to_mag
         gap = unit_vectors(stars.ra_deg, stars.dec_deg) - centre
         parts.append(stars.take(np.einsum("ij,ij->i", gap, gap) <= chord2))
-    if not reached:
-        return None
     rows = handle.stars.rows_near(ra_deg, dec_deg, radius_deg)
     merged = merge(handle.stars, rows, DeepStars.joined(parts))
-    limit = base_limit_mag
-    if all(tile in reached for tile in wanted):
-        limit = max(limit, min(reached.values()))
+    cut = np.inf
     keep = np.ones(len(merged.mag), dtype=bool)
     if len(keep) > MOST_STARS:
-        faintest = float(np.partition(merged.mag, MOST_STARS)[MOST_STARS])
-        keep = merged.mag < faintest
-        limit = min(limit, faintest)
-    return build_catalogue(
+        cut = float(np.partition(merged.mag, MOST_STARS)[MOST_STARS])
+        keep = merged.mag < cut
+    catalogue = build_catalogue(
         ra_deg=merged.ra_deg[keep],
         dec_deg=merged.dec_deg[keep],
         mag=merged.mag[keep],
         pm_ra_mas_yr=merged.pm_ra_mas[keep],
         pm_dec_mas_yr=merged.pm_dec_mas[keep],
         epoch_year=EPOCH_YEAR,
-        limit_mag=limit,
+        limit_mag=cut,
         area_sr=4.0 * np.pi * _cone_deg2(radius_deg) / SKY_DEG2,
     )
+    return _Built(catalogue, reached, cut)
