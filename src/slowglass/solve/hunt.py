@@ -11,7 +11,7 @@ from slowglass.sky.wcs import TanWcs
 from slowglass.solve.catalogue import SolveCatalogue
 from slowglass.solve.fit import AFFINE_FROM, fit_tan
 from slowglass.solve.odds import Assessment, assess
-from slowglass.solve.stages import ImageStars, stages
+from slowglass.solve.stages import LEAST_BLEND_PX, ImageStars, stages
 from slowglass.solve.types import Prior
 
 Floats = npt.NDArray[np.float64]
@@ -35,6 +35,8 @@ class Candidate:
     """Catalogue rows of the weighed stars; the assessment's pairs index into it."""
     cat_ra_deg: Floats
     cat_dec_deg: Floats
+    cat_mag: Floats
+    """Of the weighed stars as the frame shows them: close pairs as one."""
 
 
 @dataclass(frozen=True)
@@ -117,10 +119,33 @@ def predict(
     return rows[keep], x[keep], y[keep], star_ra[keep], star_dec[keep], capped
 
 
-def _uncrowded(x: Floats, y: Floats, within_px: float) -> Ints:
-    """Positions of the stars (sorted brightest first) that no brighter one crowds."""
+def _blended(
+    x: Floats, y: Floats, ra_deg: Floats, dec_deg: Floats, mag: Floats, within_px: float
+) -> tuple[Ints, Floats, Floats, Floats]:
+    """Stars as the frame shows them: those close to a brighter one join their light with it.
+
+    Stars sorted brightest first. Returns the positions kept in the list, and ra, dec (degrees;
+    the centre of light) and magnitude of each.
+    """
     near = np.hypot(x[:, None] - x[None, :], y[:, None] - y[None, :]) < within_px
-    return np.flatnonzero(~np.any(np.tril(near, -1), axis=1))
+    brighter = np.tril(near, -1)
+    joins = np.where(np.any(brighter, axis=1), np.argmax(brighter, axis=1), np.arange(len(x)))
+    light = 10.0 ** (-0.4 * mag)
+    ra, dec = np.radians(ra_deg), np.radians(dec_deg)
+    weighted = light[:, None] * np.column_stack(
+        [np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)]
+    )
+    total, centre = np.zeros_like(light), np.zeros_like(weighted)
+    np.add.at(total, joins, light)
+    np.add.at(centre, joins, weighted)
+    kept = np.flatnonzero(joins == np.arange(len(x)))
+    c = centre[kept]
+    return (
+        kept,
+        np.degrees(np.arctan2(c[:, 1], c[:, 0])) % 360.0,
+        np.degrees(np.arctan2(c[:, 2], np.hypot(c[:, 0], c[:, 1]))),
+        -2.5 * np.log10(total[kept]),
+    )
 
 
 def _refine(
@@ -170,11 +195,32 @@ def _refine(
 def _weigh(
     wcs: TanWcs, image: ImageStars, catalogue: SolveCatalogue, prior: Prior, reach_px: float
 ) -> Candidate | None:
-    rows, x, y, ra, dec, capped = predict(wcs, image, catalogue, prior.epoch_year)
-    if len(rows) == 0:
+    """Evidence for a pose, with close pairs of the catalogue seen apart or as one, as fits best."""
+    field = predict(wcs, image, catalogue, prior.epoch_year)
+    if len(field[0]) == 0:
         return None
-    single = _uncrowded(x, y, 4.0)
-    rows, x, y, ra, dec = rows[single], x[single], y[single], ra[single], dec[single]
+    apart = _weigh_seen(wcs, field, image, catalogue, prior, reach_px, LEAST_BLEND_PX)
+    if image.blend_px <= LEAST_BLEND_PX:
+        return apart
+    joined = _weigh_seen(wcs, field, image, catalogue, prior, reach_px, image.blend_px)
+    if len(joined.rows) == len(apart.rows):
+        return apart
+    return max(apart, joined, key=lambda candidate: candidate.assessment.odds_log10)
+
+
+def _weigh_seen(
+    wcs: TanWcs,
+    field: tuple[Ints, Floats, Floats, Floats, Floats, bool],
+    image: ImageStars,
+    catalogue: SolveCatalogue,
+    prior: Prior,
+    reach_px: float,
+    blend_px: float,
+) -> Candidate:
+    rows, x, y, ra, dec, capped = field
+    kept, ra, dec, mag = _blended(x, y, ra, dec, catalogue.grid.mag[rows], blend_px)
+    rows = rows[kept]
+    x, y = wcs.sky_to_pixel(ra, dec)
     used = min(len(image), max(30, 3 * len(rows) + 15))
     scale_deg = wcs.scale_arcsec_per_px / 3600.0
     cone_deg2 = 41253.0 * (1.0 - np.cos(np.radians(prior.cone_radius_deg))) / 2.0
@@ -187,7 +233,7 @@ def _weigh(
         extra_px=image.extra_px[:used],
         cat_x_px=x,
         cat_y_px=y,
-        cat_mag=catalogue.grid.mag[rows],
+        cat_mag=mag,
         cat_limit_mag=catalogue.limit_mag,
         catalogue_is_capped=capped,
         reach_px=reach_px,
@@ -198,7 +244,7 @@ def _weigh(
         ln_scale_range=float(np.log(high / low)),
         parities=2 if prior.parity is None else 1,
     )
-    return Candidate(wcs, assessment, rows, ra, dec)
+    return Candidate(wcs, assessment, rows, ra, dec, mag)
 
 
 def _within(wcs: TanWcs, prior: Prior, image: ImageStars, *, slack: float = 0.0) -> bool:

@@ -20,7 +20,7 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-SIGMAS_PX = (0.25, 0.5, 1.0, 2.0, 4.0)
+SIGMAS_PX = (0.12, 0.25, 0.5, 1.0, 2.0, 4.0)
 """Positional error is not known beforehand: each of these is given equal weight."""
 MAG_SIGMA = 0.45
 MAG_SIGMA_WIDE = 1.6

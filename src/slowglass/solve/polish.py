@@ -35,32 +35,63 @@ def polish(
     epoch_year: float,
 ) -> tuple[TanWcs, Match]:
     """The final solution and its matched stars; ``usable`` are rows of the star list."""
-    bright = usable[np.argsort(-stars.flux_adu[usable], kind="stable")]
+    by_flux = usable[np.argsort(-stars.flux_adu[usable], kind="stable")]
     pairs = best.assessment
-    index = bright[pairs.pairs_image]
+    index = by_flux[pairs.pairs_image]
+    if len(index) < MODEL_FROM:
+        return _few(best, stars, index)
     rows = best.rows[pairs.pairs_catalogue]
-    bright = bright[:POLISH_STARS]
+    bright = by_flux[:POLISH_STARS]
     wcs = best.wcs
-    widest = FIRST_REACH * float(np.hypot(image.width_px, image.height_px))
-    crowded = len(rows) >= MODEL_FROM
-    for step in range(4 if crowded else 2):
-        if step or crowded:
-            reach = widest if step == 0 else _reach(wcs, stars, index, catalogue, rows, epoch_year)
-            found = _pair(wcs, stars, bright, image, catalogue, epoch_year, reach, pairs.zero_point)
-            if len(found[0]) >= max(2, 0.8 * len(rows)):
-                index, rows = found
+    reach = FIRST_REACH * float(np.hypot(image.width_px, image.height_px))
+    for _ in range(4):
+        found = _pair(wcs, stars, bright, image, catalogue, epoch_year, reach, pairs.zero_point)
+        if len(found[0]) >= 0.8 * len(rows):
+            index, rows = found
         wcs = _fit(wcs, stars, index, catalogue, rows, epoch_year)
         index, rows = _without_outliers(wcs, stars, index, catalogue, rows, epoch_year)
+        reach = _reach(wcs, stars, index, catalogue, rows, epoch_year)
     wcs = _fit(wcs, stars, index, catalogue, rows, epoch_year)
     ra, dec = catalogue.radec_at(rows, epoch_year)
+    return wcs, _match(wcs, stars, index, ra, dec, catalogue.grid.mag[rows])
+
+
+def _few(best: Candidate, stars: StarList, index: Ints) -> tuple[TanWcs, Match]:
+    """The fit of few stars: those that were weighed, outliers left out where any can be spared."""
+    cat = best.assessment.pairs_catalogue
+    ra, dec, mag = best.cat_ra_deg[cat], best.cat_dec_deg[cat], best.cat_mag[cat]
+    wcs = best.wcs
+    for _ in range(2):
+        wcs = fit_tan(
+            stars.x_px[index],
+            stars.y_px[index],
+            ra,
+            dec,
+            start=(wcs.ra0_deg, wcs.dec0_deg),
+            centre=(wcs.crpix_x, wcs.crpix_y),
+            parity=wcs.parity,
+            affine=len(index) >= AFFINE_FROM,
+        )
+        keep = _regular(residuals_px(wcs, stars.x_px[index], stars.y_px[index], ra, dec))
+        if np.all(keep):
+            break
+        index, ra, dec, mag = index[keep], ra[keep], dec[keep], mag[keep]
+    return wcs, _match(wcs, stars, index, ra, dec, mag)
+
+
+def _match(
+    wcs: TanWcs, stars: StarList, index: Ints, ra: Floats, dec: Floats, mag: Floats
+) -> Match:
     residual = residuals_px(wcs, stars.x_px[index], stars.y_px[index], ra, dec)
-    return wcs, Match(
-        index.astype(np.int64),
-        ra,
-        dec,
-        catalogue.grid.mag[rows],
-        residual * wcs.scale_arcsec_per_px,
-    )
+    return Match(index.astype(np.int64), ra, dec, mag, residual * wcs.scale_arcsec_per_px)
+
+
+def _regular(residual: Floats) -> npt.NDArray[np.bool_]:
+    """False for outliers; all True where leaving them out would leave too few."""
+    keep = residual <= max(1.0, 3.5 * float(np.median(residual)))
+    if np.count_nonzero(keep) < max(4, 0.6 * len(residual)):
+        return np.ones(len(residual), dtype=bool)
+    return np.asarray(keep)
 
 
 def _fit(
@@ -72,19 +103,7 @@ def _fit(
     epoch_year: float,
 ) -> TanWcs:
     ra, dec = catalogue.radec_at(rows, epoch_year)
-    x, y = stars.x_px[index], stars.y_px[index]
-    if len(index) >= MODEL_FROM:
-        return best_model(x, y, ra, dec, start=wcs)
-    return fit_tan(
-        x,
-        y,
-        ra,
-        dec,
-        start=(wcs.ra0_deg, wcs.dec0_deg),
-        centre=(wcs.crpix_x, wcs.crpix_y),
-        parity=wcs.parity,
-        affine=len(index) >= AFFINE_FROM,
-    )
+    return best_model(stars.x_px[index], stars.y_px[index], ra, dec, start=wcs)
 
 
 def _residuals(
@@ -120,10 +139,7 @@ def _without_outliers(
     rows: Ints,
     epoch_year: float,
 ) -> tuple[Ints, Ints]:
-    residual = _residuals(wcs, stars, index, catalogue, rows, epoch_year)
-    keep = residual <= max(1.0, 3.5 * float(np.median(residual)))
-    if np.count_nonzero(keep) < max(4, 0.6 * len(index)):
-        return index, rows
+    keep = _regular(_residuals(wcs, stars, index, catalogue, rows, epoch_year))
     return index[keep], rows[keep]
 
 

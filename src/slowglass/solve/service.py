@@ -15,7 +15,7 @@ from slowglass.solve.catalogue import SolveCatalogue
 from slowglass.solve.deep import local_catalogue
 from slowglass.solve.hunt import Candidate, Hunt, hunt, second_look
 from slowglass.solve.polish import polish
-from slowglass.solve.stages import ImageStars
+from slowglass.solve.stages import LEAST_BLEND_PX, ImageStars
 from slowglass.solve.store import open_solver
 from slowglass.solve.types import Prior, Solution
 
@@ -25,6 +25,8 @@ ODDS_NEEDED_LOG10 = 1.0
 """A pose is believed at 10 to 1 in its favour; see docs/design/solve-odds.md for how often
 such a claim is right."""
 LEAST_STARS = 2
+BLEND_WIDTHS = 2.2
+"""Star widths (FWHM) within which detection may take a pair for one star."""
 SATURATED_ERROR_PX = 1.0
 """Extra positional error of a saturated star (seen on real bleeding stars; no published source)."""
 
@@ -117,6 +119,9 @@ def _solve(
 def image_stars(stars: StarList, width_px: int, height_px: int) -> ImageStars:
     """What the search needs of a star list; every flux must be positive."""
     saturated = (stars.flags & StarFlag.SATURATED) != 0
+    measured = stars.fwhm_px[np.isfinite(stars.fwhm_px)]
+    blend = BLEND_WIDTHS * float(np.median(measured)) if len(measured) else 0.0
+    blend = float(np.clip(blend, LEAST_BLEND_PX, 0.02 * max(width_px, height_px)))
     return ImageStars.build(
         stars.x_px,
         stars.y_px,
@@ -124,6 +129,7 @@ def image_stars(stars: StarList, width_px: int, height_px: int) -> ImageStars:
         width_px,
         height_px,
         np.where(saturated, SATURATED_ERROR_PX, 0.0),
+        blend_px=blend,
     )
 
 

@@ -23,6 +23,8 @@ SEARCH_STARS = 24
 """Image stars that may make hypotheses or confirm them in the quick count."""
 WEIGH_STARS = 220
 MAG_WINDOW = 2.2
+LEAST_BLEND_PX = 4.0
+"""Stars closer than this are always taken for one."""
 KEPT_POSES = 100
 STAGE_BUDGET = 3_000_000
 """Candidates a depth may cost in one stage: about a second."""
@@ -48,6 +50,8 @@ class ImageStars:
     """Positional error of a star beyond the frame's own: saturated stars bleed."""
     width_px: int
     height_px: int
+    blend_px: float = LEAST_BLEND_PX
+    """Catalogue stars closer than this may appear as one."""
 
     @classmethod
     def build(
@@ -58,13 +62,16 @@ class ImageStars:
         width_px: int,
         height_px: int,
         extra_px: Floats | None = None,
+        *,
+        blend_px: float = LEAST_BLEND_PX,
     ) -> ImageStars:
         """Sort and cap a star list; ``flux`` in any linear unit, positive."""
         order = np.argsort(-flux, kind="stable")[:WEIGH_STARS]
         x, y = np.ascontiguousarray(x_px[order]), np.ascontiguousarray(y_px[order])
         _, density = brightness_density(x, y, float(width_px) * height_px, float(width_px))
         extra = np.zeros(len(order)) if extra_px is None else extra_px[order]
-        return cls(x, y, -2.5 * np.log10(flux[order]), density, extra, width_px, height_px)
+        mag = -2.5 * np.log10(flux[order])
+        return cls(x, y, mag, density, extra, width_px, height_px, blend_px)
 
     def __len__(self) -> int:
         return len(self.x_px)
