@@ -187,6 +187,7 @@ def test_an_empty_catalogue_field_is_named_as_the_cause(sky):
     assert not solution.solved
     # 0.061 deg² at the catalogue's mean of 11.7 stars per deg² is 0.7; this place is richer.
     assert "holds 1.2 stars in such a frame" in solution.reason
+    assert "slowglass sky deepen" in solution.reason
     assert solution.expected_stars == pytest.approx(1.2, abs=0.05)
 
 

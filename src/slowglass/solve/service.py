@@ -16,7 +16,7 @@ from slowglass.solve.deep import local_catalogue
 from slowglass.solve.hunt import Candidate, Hunt, hunt, second_look
 from slowglass.solve.polish import polish
 from slowglass.solve.stages import LEAST_BLEND_PX, ImageStars
-from slowglass.solve.store import open_solver
+from slowglass.solve.store import LIMIT_MAG, open_solver
 from slowglass.solve.types import Prior, Solution
 
 Floats = npt.NDArray[np.float64]
@@ -196,6 +196,8 @@ def _refusal(
             "holds less than four, a closer pointing (smaller radius), an exact scale or a known "
             "camera angle is needed, and with none no frame can be placed"
         )
+        if limit_mag <= LIMIT_MAG:
+            parts.append("slowglass sky deepen fetches fainter stars for such frames, once, online")
     elif seen < 8:
         parts.append("few stars seen: expose longer, refocus, or check for clouds")
     elif prior.has_pointing and prior.scale_arcsec_per_px is not None:
