@@ -99,6 +99,12 @@ def test_the_great_winter_nebula_leads_in_winter(sky):
     assert nebula.shows.text.count("the nebula is fainter") == 1
 
 
+@pytest.mark.parametrize("name", ["NGC 7000", "NGC 1499", "M31", "M45"])
+def test_what_has_no_bright_core_does_not_fit(by_name, name):
+    """Common practice at f = 1250 to 1300 mm and 22 to 23 mm of sensor; sizes from OpenNGC."""
+    assert by_name[name].fits.answer == "no"
+
+
 def test_a_late_object_says_from_when_on(by_name):
     """NGC 2392 (α 7h29m) on 2026-10-10: astropy has it at 41° at 02:40 UTC, 58° at 04:25."""
     late = by_name["NGC 2392"]
@@ -217,6 +223,7 @@ def test_light_nights_are_planned_in_twilight_and_say_so(sky):
     summer = choose_tonight(KIT, north, sky, night=date(2026, 6, 21), limit=5)
     assert summer.objects
     assert "does not get fully dark" in summer.note
+    assert "only the brightest stars" in summer.note
     winter = choose_tonight(KIT, north, sky, night=date(2026, 12, 10), limit=500)
     assert winter.note == ""
     bright = {c.object.name: c.shows.snr_single for c in summer.objects}

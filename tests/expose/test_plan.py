@@ -19,6 +19,7 @@ from slowglass.expose.forecast import render_with_truth
 from slowglass.expose.plan import plan_exposure
 from slowglass.expose.preview import half_size, preview_rgb
 from slowglass.expose.service import expose_object, tonight
+from slowglass.kit.service import summarise_kit
 
 NIGHT = date(2026, 10, 10)
 
@@ -294,3 +295,11 @@ def test_preview_is_dark_sky_with_bright_stars(sky, kit, site):
     assert 8 < np.median(picture) < 60
     assert picture.max() > 200
     assert np.ptp(np.median(picture, axis=(0, 1))) < 12
+
+
+def test_kit_and_plan_expect_the_same_star(sky, full_kit, site):
+    plan = plan_exposure(
+        full_kit, site, sky.objects.get("M15"), seconds=30.0,
+        conditions=conditions_at_altitude(site),
+    )  # fmt: skip
+    assert summarise_kit(full_kit, site).star_fwhm_px == pytest.approx(plan.fwhm_px, rel=1e-6)

@@ -88,14 +88,17 @@ def bright_part(kind: str, model: ObjectModel) -> BrightPart:
 def core_axes_arcmin(
     kind: str, major_arcmin: Floats, minor_arcmin: Floats
 ) -> tuple[Floats, Floats] | None:
-    """Full axes, arcmin, of the bright cores of objects of a kind; None for loose clusters."""
+    """Full axes, arcmin, of the bright cores of objects of a kind.
+
+    None for those that have none: loose clusters, and nebulae bright all over or nowhere.
+    """
     shape = family(kind)
     if kind == NEBULOUS:
         axis = NEBULOUS_CORE_AXIS
-    elif shape == "cluster":
-        return None
-    else:
+    elif shape in ("globular", "galaxy"):
         axis = HALF_LIGHT_AXIS[shape]
+    else:
+        return None
     return axis * major_arcmin, axis * minor_arcmin
 
 

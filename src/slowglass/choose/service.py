@@ -55,6 +55,8 @@ def choose_tonight(
             f"the sky does not get fully dark: planned for {tonight.darkness} twilight, "
             "whose light is counted"
         )
+        if tonight.darkness == "civil":
+            note += "; the eye finds only the brightest stars to hop from"
     report("choosing: sifting the catalogue", 0, 1)
     moments = moments_between(*window)
     slice_min = (window[1] - window[0]).total_seconds() / 60.0 / len(moments)

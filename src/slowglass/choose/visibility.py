@@ -27,6 +27,7 @@ from slowglass.expose.signal import (
     surface_e_per_px_s,
 )
 from slowglass.kit.model import Kit
+from slowglass.kit.optics import PIXEL_BLUR_PX
 
 Floats = npt.NDArray[np.float64]
 Answer = Literal["yes", "barely", "no"]
@@ -35,8 +36,6 @@ GOOD_SNR = 10.0
 """Per resolution element: structure is seen, not just presence."""
 BARE_SNR = 3.0
 """Per resolution element: there, and no more."""
-PIXEL_BLUR_PX = 0.8
-"""What the square pixel and the colour mosaic add to a star's width, as in the exposure plan."""
 
 
 @dataclass(frozen=True)

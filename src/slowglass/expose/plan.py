@@ -40,7 +40,7 @@ from slowglass.expose.tracking import (
     trail_tolerance_arcsec,
 )
 from slowglass.kit.model import Kit, Site
-from slowglass.kit.optics import FWHM_PER_SIGMA, airy_fwhm_arcsec, star_fwhm_arcsec
+from slowglass.kit.optics import FWHM_PER_SIGMA, PIXEL_BLUR_PX, airy_fwhm_arcsec, star_fwhm_arcsec
 from slowglass.sky.objects import SkyObject
 
 WANTED_SNR = 30.0
@@ -138,7 +138,7 @@ def plan_exposure(
     camera, optics = kit.camera, kit.optics
     air = {"airmass": conditions.airmass, "extinction_mag": conditions.extinction_mag}
     fwhm_arcsec = star_width_arcsec(kit, site)
-    fwhm_px = math.hypot(fwhm_arcsec / kit.scale_arcsec_per_px, 0.8)
+    fwhm_px = math.hypot(fwhm_arcsec / kit.scale_arcsec_per_px, PIXEL_BLUR_PX)
     dec = obj.dec_deg if obj is not None else float(dec_deg or 0.0)
     track: dict[str, float] = {
         "tolerance_arcsec": trail_tolerance_arcsec(fwhm_arcsec),

@@ -51,6 +51,11 @@ def airy_fwhm_arcsec(
     return 2.0 * half / math.pi * _wave_arcsec(aperture_mm, wavelength_nm)
 
 
+PIXEL_BLUR_PX = 0.8
+"""What the pixel adds to a star's FWHM in quadrature: 0.68 for its square (variance 1/12 px²),
+the rest for the colour mosaic."""
+
+
 def star_fwhm_arcsec(*widths_arcsec: float) -> float:
     """Width of a star image from independent blurs, arcsec, added in quadrature.
 

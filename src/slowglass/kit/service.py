@@ -62,7 +62,7 @@ def summarise_kit(kit: Kit, site: Site | None = None) -> KitSummary:
     radius = optics.airy_radius_arcsec(tube.aperture_mm, obstruction_fraction=obstruction)
     airy = optics.airy_fwhm_arcsec(tube.aperture_mm, obstruction_fraction=obstruction)
     shake = optics.FWHM_PER_SIGMA * kit.mount.shake_arcsec
-    star = optics.star_fwhm_arcsec(seeing, airy, shake, scale)
+    star = optics.star_fwhm_arcsec(seeing, airy, shake, optics.PIXEL_BLUR_PX * scale)
     driven = kit.mount.driven == "ra"
     period = kit.mount.worm_period_s
     worm_speed = 2.0 * math.pi * kit.mount.periodic_error_arcsec / period if driven else None
