@@ -224,7 +224,7 @@ def _exposures(
     else:
         what = f"a member star of magnitude {float(part.stars_mag[0]):.1f}"
         if obj.kind == NEBULOUS:
-            what += " (the nebula is fainter)"
+            what += " (its nebula is not counted)"
     if minutes <= session:
         when = f"{WANTED_SNR:.0f} after {max(1, round(minutes))} min"
     else:
