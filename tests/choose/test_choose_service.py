@@ -11,12 +11,13 @@ from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_constellatio
 from astropy.time import Time
 from astropy.utils import iers
 
-from slowglass.choose.service import choose_tonight
+from slowglass.choose.service import choose_tonight, moon_words
 from slowglass.documents import document, to_text
 from slowglass.errors import UsageError
 from slowglass.expose.conditions import conditions_at
 from slowglass.expose.evening import best_stand
 from slowglass.expose.plan import plan_exposure
+from slowglass.find.hour import site_night
 from slowglass.find.service import find_route
 from slowglass.kit.io import load_kit, load_site
 
@@ -40,7 +41,7 @@ def test_the_document_has_the_agreed_fields(sky):
     found = document(choose_tonight(KIT, YARD, sky, night=NIGHT, limit=5))
     assert found["night"] == "2026-10-10"
     assert found["dark_from"].endswith("Z") and found["dark_from"] < found["dark_to"]
-    assert found["moon"].keys() == {"illuminated_fraction", "rises", "sets"}
+    assert found["moon"].keys() >= {"illuminated_fraction", "rises", "sets"}
     assert len(found["objects"]) == 5
     agreed = {
         "fits": {"answer", "fraction", "angle_deg", "text"},
@@ -202,10 +203,25 @@ def test_hops_at_the_top_are_the_real_ones(sky, whole):
 def test_a_full_moon_costs_signal_to_noise(sky, by_name):
     moonlit = choose_tonight(KIT, YARD, sky, night=date(2026, 10, 26), limit=600)
     assert moonlit.moon.illuminated_fraction > 0.97
+    # full Moon: up from before sunset to after sunrise (skyfield, DE421)
+    assert moonlit.moon.text == "up all night"
     there = {c.object.name: c for c in moonlit.objects}
     # the frames are limited by read noise and by the nebula itself: the Moon takes a sixth
     assert there["M27"].shows.snr_total < 0.9 * by_name["M27"].shows.snr_total
     assert any("Moon brightens" in c.reason for c in moonlit.objects[:200])
+
+
+@pytest.mark.parametrize(
+    ("night", "site", "text"),
+    [
+        # skyfield, DE421: sets 23:27:50Z; rises 12:05:23Z at the southern site
+        (date(2026, 6, 20), YARD, "up until 01:27"),
+        (date(2026, 12, 24), FLAT, "up from 20:05"),
+        (NIGHT, YARD, "down all night"),
+    ],
+)
+def test_the_moon_in_words(night, site, text):
+    assert moon_words(site_night(site, night), site.timezone) == text
 
 
 def test_the_southern_site_sees_the_southern_sky(sky):

@@ -117,11 +117,12 @@ class Candidate:
 
 @dataclass(frozen=True)
 class MoonTonight:
-    """The Moon over the night."""
+    """The Moon over the night; ``text`` says when it is up, on the site's clock."""
 
     illuminated_fraction: float
     rises: datetime | None
     sets: datetime | None
+    text: str = ""
 
 
 @dataclass(frozen=True)
@@ -150,6 +151,7 @@ class Choice:
                 "illuminated_fraction": round(self.moon.illuminated_fraction, 3),
                 "rises": self.moon.rises,
                 "sets": self.moon.sets,
+                "text": self.moon.text,
             },
             "objects": [candidate.as_json() for candidate in self.objects],
             "considered": self.considered,

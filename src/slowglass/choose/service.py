@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -47,6 +48,7 @@ def choose_tonight(
     if window is None:
         return _choice(
             tonight,
+            timezone=site.timezone,
             reason=f"the Sun never goes 6° below the horizon at {site.name} in this night",
         )
     note = ""
@@ -85,6 +87,7 @@ def choose_tonight(
     reason = "" if found else f"nothing worth a frame clears the skyline of {site.name} that night"
     return _choice(
         tonight,
+        timezone=site.timezone,
         objects=tuple(found[:limit]),
         considered=sifted.considered,
         note=note,
@@ -117,9 +120,29 @@ def _candidate(
     )
 
 
+def moon_words(night: Night, timezone: str) -> str:
+    """When the Moon is up between sunset and sunrise: "up until 20:34", "up all night"."""
+
+    def clock(moment: datetime) -> str:
+        return f"{moment.astimezone(ZoneInfo(timezone)):%H:%M}"
+
+    rises, sets = night.moon_rises, night.moon_sets
+    if rises is None and sets is None:
+        return "up all night" if night.moon_up_at_start else "down all night"
+    if rises is None and sets is not None:
+        return f"up until {clock(sets)}"
+    if sets is None and rises is not None:
+        return f"up from {clock(rises)}"
+    assert rises is not None and sets is not None
+    if rises < sets:
+        return f"up from {clock(rises)} to {clock(sets)}"
+    return f"up until {clock(sets)} and from {clock(rises)}"
+
+
 def _choice(
     night: Night,
     *,
+    timezone: str,
     objects: tuple[Candidate, ...] = (),
     considered: int = 0,
     note: str = "",
@@ -130,7 +153,12 @@ def _choice(
         dark_from=night.dark_from,
         dark_to=night.dark_to,
         darkness=night.darkness,
-        moon=MoonTonight(night.moon_illuminated_fraction, night.moon_rises, night.moon_sets),
+        moon=MoonTonight(
+            night.moon_illuminated_fraction,
+            night.moon_rises,
+            night.moon_sets,
+            moon_words(night, timezone),
+        ),
         objects=objects,
         considered=considered,
         note=note,

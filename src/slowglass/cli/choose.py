@@ -73,8 +73,7 @@ def _show(found: dict[str, Any], timezone: str, where: str) -> None:
         dark = f"dark {_clock(found['dark_from'], timezone)}–{_clock(found['dark_to'], timezone)}"
     out.print(
         f"Night of {found['night']}, {where}: {dark}, "
-        f"Moon {moon['illuminated_fraction']:.0%} lit, "
-        f"rises {_clock(moon['rises'], timezone)}, sets {_clock(moon['sets'], timezone)}"
+        f"Moon {moon['illuminated_fraction']:.0%} lit, {moon['text']}"
     )
     if found["note"]:
         out.print(f"Note: {found['note']}.")

@@ -43,7 +43,9 @@ class Night:
     lighter. ``sunset`` or ``sunrise`` is None when the Sun stays up or down (``sun`` says which:
     "rises and sets", "stays up", "stays down"). ``moon_rises`` and ``moon_sets`` are the first
     of each between ``start`` and ``end`` (solar noon to solar noon, or sunset to sunrise where
-    they exist), else None. ``moon_illuminated_fraction`` is for mid-night.
+    they exist), else None; with neither,
+    ``moon_up_at_start`` tells whether it is up all night or not at all.
+    ``moon_illuminated_fraction`` is for mid-night.
     """
 
     date: date
@@ -62,6 +64,7 @@ class Night:
     nautical_to: datetime | None
     moon_rises: datetime | None
     moon_sets: datetime | None
+    moon_up_at_start: bool
     moon_illuminated_fraction: float
 
 
@@ -194,6 +197,7 @@ def night_of(
         nautical_to=moment(bounds[NAUTICAL_DEG][1]),
         moon_rises=moment(rises),
         moon_sets=moment(sets),
+        moon_up_at_start=bool(moon(grid[:1])[0] > moon_level),
         moon_illuminated_fraction=float(moon_illuminated_fraction(middle)),
     )
 
