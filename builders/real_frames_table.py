@@ -28,7 +28,6 @@ from real_frames import (
 )
 
 from slowglass.finish.service import finish_folder
-from slowglass.frame.bayer import colour_planes
 from slowglass.frame.io import read_frame
 from slowglass.judge.series import judge_series
 from slowglass.judge.service import judge_file, judge_paths
@@ -117,8 +116,8 @@ def chart_lines(folder: Path) -> list[str]:
     frame = read_frame(folder / COLOUR_CHART)
     assert frame.bayer is not None
     means = ", ".join(
-        f"{colour} {plane.mean():.0f}"
-        for colour, plane in colour_planes(frame.pixels, frame.bayer).items()
+        f"{colour} {frame.pixels[k // 2 :: 2, k % 2 :: 2].mean():.0f}"
+        for k, colour in enumerate(frame.bayer)
     )
     return [
         f"`{COLOUR_CHART}`: {frame.width_px} × {frame.height_px} px, mosaic {frame.bayer}, black "
