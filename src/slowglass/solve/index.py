@@ -25,9 +25,9 @@ NEIGHBOURS = 8
 PAIRS = NEIGHBOURS * (NEIGHBOURS - 1) // 2
 CODE_CELLS = 512
 DEPTH_RATIO = 2.2
-MOST_ROWS = 590_000
-"""Rows · PAIRS must fit in 24 bits."""
 NAME_BITS = 24
+MOST_ROWS = (1 << NAME_BITS) // PAIRS
+"""A triangle's name, row · PAIRS + pair, must fit in its bits."""
 ORDER_SHIFT = 24
 SIZE_SHIFT = 27
 SPARSEST = 120
