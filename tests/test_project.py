@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ast
+import importlib
 import importlib.util
 import os
 import re
@@ -140,3 +142,19 @@ def test_the_commands_page_is_what_the_command_line_says():
 def test_every_command_has_its_json_described():
     text = (ROOT / "docs" / "guide" / "json.md").read_text(encoding="utf-8")
     assert all(name in text for name in COMMANDS if name != "serve")
+
+
+@pytest.mark.parametrize(
+    "script",
+    sorted([*ROOT.glob("builders/*.py"), *ROOT.glob("benchmarks/*.py")]),
+    ids=lambda p: p.name,
+)
+def test_scripts_use_names_that_exist(script):
+    """Builders and benchmarks run seldom: what they import must be found all the same."""
+    for node in ast.walk(ast.parse(script.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("slowglass"):
+            module = importlib.import_module(node.module)
+            for name in node.names:
+                assert hasattr(module, name.name) or importlib.util.find_spec(
+                    f"{node.module}.{name.name}"
+                ), f"{script.name} imports {name.name} from {node.module}"
