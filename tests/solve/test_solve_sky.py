@@ -191,6 +191,20 @@ def test_an_empty_catalogue_field_is_named_as_the_cause(sky):
     assert solution.expected_stars == pytest.approx(1.2, abs=0.05)
 
 
+def test_without_a_scale_the_stars_round_the_place_are_counted(sky):
+    """The true reason, where the frame's size is not known; counted here by brute force."""
+    rng = np.random.default_rng(12)
+    stars = star_list(rng.uniform(0, 890, 60), rng.uniform(0, 890, 60), 10 ** rng.uniform(3, 5, 60))
+    place = 85.2748, -2.4581
+    ra, dec = sky.stars.column("ra_deg"), sky.stars.column("dec_deg")
+    away = np.hypot((ra - place[0]) * np.cos(np.radians(place[1])), dec - place[1])
+    count = int(np.sum(away < 0.25))  # flat-sky distance: exact to 1″ this near the equator
+    told = Prior(ra_deg=place[0], dec_deg=place[1], radius_deg=2.0)
+    solution = solve_stars(stars, 890, 890, sky, told)
+    assert not solution.solved
+    assert f"holds {count} stars within 0.25° of the very place given" in solution.reason
+
+
 @pytest.mark.parametrize(
     "wrong",
     [

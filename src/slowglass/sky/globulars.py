@@ -2,7 +2,7 @@
 
 Its V are often of an aperture, or of another object: M71 stands at 6.1, two magnitudes too
 bright, ω Centauri at 5.3, a magnitude and a half too faint. Values: Harris 1996 (AJ 112, 1487;
-edition of 2010), V integrated over the whole cluster.
+edition of 2010), V integrated over the whole cluster; from memory, not looked up again.
 """
 
 HARRIS_V_MAG = {

@@ -25,6 +25,7 @@ ODDS_NEEDED_LOG10 = 1.0
 """A pose is believed at 10 to 1 in its favour; see docs/design/solve-odds.md for how often
 such a claim is right."""
 LEAST_STARS = 2
+NEARBY_DEG = 0.25
 BLEND_WIDTHS = 2.2
 """Star widths (FWHM) within which detection may take a pair for one star."""
 SATURATED_ERROR_PX = 1.0
@@ -149,11 +150,15 @@ def expected_stars(
 def stars_at_pointing(
     catalogue: SolveCatalogue, prior: Prior, width_px: int, height_px: int
 ) -> int | None:
-    """Catalogue stars in a frame's area round the very place given; None without one or a scale."""
-    if prior.ra_deg is None or prior.dec_deg is None or prior.scale_arcsec_per_px is None:
+    """Catalogue stars round the very place given: in a frame's area, or in ``NEARBY_DEG`` where no
+    scale is known; None without a place."""
+    if prior.ra_deg is None or prior.dec_deg is None:
         return None
-    frame_deg2 = width_px * height_px * (prior.scale_arcsec_per_px / 3600.0) ** 2
-    return len(catalogue.in_cone(prior.ra_deg, prior.dec_deg, float(np.sqrt(frame_deg2 / np.pi))))
+    radius_deg = NEARBY_DEG
+    if prior.scale_arcsec_per_px is not None:
+        frame_deg2 = width_px * height_px * (prior.scale_arcsec_per_px / 3600.0) ** 2
+        radius_deg = float(np.sqrt(frame_deg2 / np.pi))
+    return len(catalogue.in_cone(prior.ra_deg, prior.dec_deg, radius_deg))
 
 
 def odds_against_all(result: Hunt) -> float:
@@ -189,6 +194,11 @@ def _refusal(
             f"the best pose found {tried} matches only {matched} stars of {seen} seen: "
             f"odds 10^{odds:.1f}, 10^{ODDS_NEEDED_LOG10:g} needed"
         )
+    if prior.has_pointing and expected is None:
+        parts.append(
+            f"the catalogue, complete to magnitude {limit_mag:.4g}, holds {at_pointing} stars "
+            f"within {NEARBY_DEG:g}° of the very place given"
+        )
     if expected is not None and expected < 4.5:
         parts.append(
             f"the catalogue, complete to magnitude {limit_mag:.4g}, holds {expected:.1f} stars in "
@@ -203,7 +213,10 @@ def _refusal(
     elif prior.has_pointing and prior.scale_arcsec_per_px is not None:
         parts.append("widen the radius, or leave the scale out, if either may be wrong")
     elif prior.has_pointing:
-        parts.append("give the pixel scale too, or widen the radius if the pointing may be wrong")
+        parts.append(
+            "a frame that holds fewer than five of them cannot be placed without its pixel scale: "
+            "give it, or widen the radius if the pointing may be wrong"
+        )
     elif prior.scale_arcsec_per_px is not None:
         parts.append("give a rough pointing, or leave the scale out if it may be wrong")
     else:
