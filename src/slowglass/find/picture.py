@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import Any
 
 from slowglass.errors import UsageError
 from slowglass.find.chart import Chart, Disc, Label
 from slowglass.find.svg import STYLES, Style, StyleName, svg_text
+from slowglass.frame.atomic import replacing
 
 
 def write_chart(chart: Chart, path: Path, *, style: StyleName = "paper") -> Path:
@@ -19,16 +19,11 @@ def write_chart(chart: Chart, path: Path, *, style: StyleName = "paper") -> Path
             f"{path.name}: a chart cannot be written as {suffix or 'that'}",
             "end the name in .svg, .png or .pdf",
         )
-    path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f".{path.name}.part")
-    try:
+    with replacing(path) as temporary:
         if suffix == ".svg":
             temporary.write_text(svg_text(chart, style), encoding="utf-8")
         else:
             _paint(chart, STYLES[style], temporary, suffix[1:])
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
     return path
 
 

@@ -42,8 +42,8 @@ class FrameStore:
         need, free = 4.0 * frames * pixels, shutil.disk_usage(self._folder).free
         if need > 0.95 * free:
             raise UsageError(
-                f"{frames} frames need {need / 1e9:.1f} GB of working space in "
-                f"{self._folder.parent} and {free / 1e9:.1f} GB are free",
+                f"{frames} frames need {need / 1e6:.0f} MB of working space in "
+                f"{self._folder.parent} and {free / 1e6:.0f} MB are free",
                 "write the picture to a disk with more room",
             )
 

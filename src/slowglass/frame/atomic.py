@@ -23,9 +23,7 @@ def replacing(path: Path | str) -> Iterator[Path]:
             prefix=f".{target.stem}-", suffix=target.suffix, dir=target.parent
         )
     except OSError as error:
-        raise UsageError(
-            f"cannot write {target}: {error.strerror or error}", "choose a writable folder"
-        ) from error
+        raise _unwritable(target, error, "choose a writable folder") from error
     os.close(handle)
     temporary = Path(name)
     try:
@@ -34,5 +32,12 @@ def replacing(path: Path | str) -> Iterator[Path]:
         os.umask(umask)
         os.chmod(temporary, 0o666 & ~umask)
         os.replace(temporary, target)
+    except OSError as error:
+        raise _unwritable(target, error, "free some space, or choose another folder") from error
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def _unwritable(target: Path, error: OSError, cure: str) -> UsageError:
+    why = error.strerror or str(error).split(". ")[0].splitlines()[0]
+    return UsageError(f"cannot write {target}: {why}", cure)

@@ -177,11 +177,6 @@ def _toml(value: Any) -> str:
 def _write(text: str, path: Path, replace: bool) -> Path:
     if path.exists() and not replace:
         raise UsageError(f"{path} is already there", "choose another name or say --replace")
-    try:
-        with replacing(path) as temporary:
-            temporary.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UsageError(
-            f"cannot write {path}: {error.strerror or error}", "choose a folder you may write to"
-        ) from None
+    with replacing(path) as temporary:
+        temporary.write_text(text, encoding="utf-8")
     return path

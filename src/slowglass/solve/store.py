@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -25,37 +24,24 @@ _GRID = ("vectors", "mag", "band_first", "cell_first", "order")
 _DEPTH = ("star", "neighbours", "packed", "cell_first")
 
 
+_opened: dict[Path, SolveCatalogue] = {}
+"""Catalogues this process has open, by the folder of their sky."""
+
+
 def open_solver(sky: Sky, *, report: Report = silent) -> SolveCatalogue:
     """The solver's catalogue for an opened sky; builds it at first use (some five seconds)."""
-    return _open(sky.folder, _Handle(sky, report))
-
-
-class _Handle:
-    """Carries the sky past the cache, which keys on the folder alone."""
-
-    def __init__(self, sky: Sky, report: Report) -> None:
-        self.sky = sky
-        self.report = report
-
-    def __hash__(self) -> int:
-        return 0
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Handle)
-
-
-@lru_cache(maxsize=4)
-def _open(folder: Path, handle: _Handle) -> SolveCatalogue:
-    index = folder / f"solve-{FORMAT}"
-    catalogue = _load(index)
-    if catalogue is None:
-        _build(index, handle.sky, handle.report)
+    if sky.folder not in _opened:
+        index = sky.folder / f"solve-{FORMAT}"
         catalogue = _load(index)
-    if catalogue is None:
-        raise CatalogueMissing(
-            f"the solver's index {index} cannot be read back", "check the disk, or delete it"
-        )
-    return catalogue
+        if catalogue is None:
+            _build(index, sky, report)
+            catalogue = _load(index)
+        if catalogue is None:
+            raise CatalogueMissing(
+                f"the solver's index {index} cannot be read back", "check the disk, or delete it"
+            )
+        _opened[sky.folder] = catalogue
+    return _opened[sky.folder]
 
 
 def _build(index: Path, sky: Sky, report: Report) -> None:
