@@ -7,11 +7,12 @@ from datetime import UTC, date, datetime
 
 import numpy as np
 
+from slowglass.expose.conditions import site_extinction_mag, site_sky_mag
 from slowglass.kit.model import Site
-from slowglass.sky.brightness import Moonlight, sky_mag_arcsec2
+from slowglass.sky.brightness import Moonlight
 from slowglass.sky.coords import alt_az, separation_deg
 from slowglass.sky.ephemeris import moon_alt_az, moon_phase_angle_deg, moon_radec, sun_alt_deg
-from slowglass.sky.extinction import airmass, extinction_mag_per_airmass
+from slowglass.sky.extinction import airmass
 from slowglass.sky.night import night_of
 
 LOWEST_ALT_DEG = 15.0
@@ -51,20 +52,19 @@ def best_stand(site: Site, ra_deg: float, dec_deg: float, night: date) -> Stand 
     clear = alt >= np.maximum(site.horizon_alt_deg(az), LOWEST_ALT_DEG)
     if not clear.any():
         return None
-    extinction = extinction_mag_per_airmass(site.height_m)
     moon_ra, moon_dec = moon_radec(moments, height_m=site.height_m, **where)
-    sky = sky_mag_arcsec2(
-        site.sky_mag_arcsec2,
+    sky = site_sky_mag(
+        site,
         alt,
+        az,
         sun_alt_deg=sun_alt_deg(moments, **where),
         moon=Moonlight(
             alt_deg=moon_alt_az(moments, height_m=site.height_m, **where)[0],
             separation_deg=separation_deg(ra_deg, dec_deg, moon_ra, moon_dec),
             phase_angle_deg=moon_phase_angle_deg(moments),
         ),
-        extinction_mag=extinction,
     )
-    merit = 0.5 * sky - extinction * airmass(np.clip(alt, 5.0, 90.0))
+    merit = 0.5 * sky - site_extinction_mag(site) * airmass(np.clip(alt, 5.0, 90.0))
     best = int(np.argmax(np.where(clear, merit, -np.inf)))
     return Stand(
         datetime.fromtimestamp(round(float(moments[best])), tz=UTC),

@@ -219,10 +219,16 @@ def _path_px(
 
 
 def _gradient(wcs: TanWcs, conditions: Conditions) -> tuple[float, float]:
-    """Relative change of the sky per pixel along x and y: brighter away from the zenith."""
-    toward = np.radians(conditions.zenith_angle_deg)
-    direction = np.array([np.sin(toward), np.cos(toward)])
-    per_px = -conditions.sky_slope_per_deg * (direction @ wcs.matrix)
+    """Relative change of the sky per pixel along x and y: toward the horizon and the towns."""
+    up = np.radians(conditions.zenith_angle_deg)
+    # With the zenith up, azimuth grows to the right, where position angles fall.
+    toward_zenith = np.array([np.sin(up), np.cos(up)])
+    toward_azimuth = np.array([-np.cos(up), np.sin(up)])
+    slope = (
+        conditions.sky_slope_across_per_deg * toward_azimuth
+        - conditions.sky_slope_per_deg * toward_zenith
+    )
+    per_px = slope @ wcs.matrix
     return float(per_px[0]), float(per_px[1])
 
 

@@ -169,7 +169,7 @@ def _toml(value: Any) -> str:
     import tomlkit
 
     if isinstance(value, tuple):
-        inner = ", ".join(f"[{az:g}, {alt:g}]" for az, alt in value)
+        inner = ", ".join(f"[{', '.join(f'{n:g}' for n in item)}]" for item in value)
         return f"[{inner}]"
     return str(tomlkit.item(value).as_string())
 

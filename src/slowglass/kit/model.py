@@ -17,6 +17,9 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 from slowglass.kit import optics as formulae
 from slowglass.kit.horizon import horizon_alt_deg
 
+Air = Literal["clean", "usual", "humid", "dusty"]
+Wind = Literal["calm", "breeze", "windy"]
+
 SIDEREAL_DAY_S = 86164.0905
 """One turn of the Earth against the stars (IERS Conventions 2010)."""
 SIDEREAL_ARCSEC_S = 1296000.0 / SIDEREAL_DAY_S
@@ -188,6 +191,20 @@ class Site(Record):
     ]
     seeing_arcsec: Annotated[float, _number("Usual width of a star in the air", "″", 0.3, 15)] = 3.0
     temperature_c: Annotated[float, _number("Usual night temperature", "°C", -60, 50)] = 8.0
+    air: Annotated[
+        Air, Field(description="Usual air: clean, usual, humid or dusty; haze dims the stars")
+    ] = "usual"
+    wind: Annotated[
+        Wind, Field(description="Usual wind at the telescope: calm, breeze or windy")
+    ] = "calm"
+    light_domes: Annotated[
+        tuple[tuple[float, float, float], ...],
+        Field(
+            description="Towns that light the low sky, each as [azimuth °, width °, magnitudes "
+            "brighter at 20° up]; [] for none",
+            strict=False,
+        ),
+    ] = ()
     horizon: Annotated[
         tuple[tuple[float, float], ...],
         Field(
@@ -205,6 +222,27 @@ class Site(Record):
         except (OSError, ValueError, KeyError):
             raise ValueError("is not a known time zone; write it like Europe/Paris") from None
         return value
+
+    @field_validator("light_domes", mode="before")
+    @classmethod
+    def _domes(cls, value: Any) -> Any:
+        if not isinstance(value, list | tuple):
+            raise ValueError("is not a list of [azimuth, width, magnitudes] triples")
+        for dome in value:
+            if not (
+                isinstance(dome, list | tuple)
+                and len(dome) == 3
+                and all(isinstance(n, int | float) and not isinstance(n, bool) for n in dome)
+            ):
+                raise ValueError(f"holds {dome!r}, which is no [azimuth, width, magnitudes] triple")
+            azimuth, width, brighter = (float(n) for n in dome)
+            if not 0.0 <= azimuth < 360.0:
+                raise ValueError(f"has azimuth {azimuth:g}; azimuths run from 0 to below 360 °")
+            if not 5.0 <= width <= 180.0:
+                raise ValueError(f"has width {width:g}; widths run from 5 to 180 °")
+            if not 0.0 <= brighter <= 6.0:
+                raise ValueError(f"has {brighter:g} magnitudes; they run from 0 to 6")
+        return tuple((float(a), float(w), float(b)) for a, w, b in value)
 
     @field_validator("horizon", mode="before")
     @classmethod

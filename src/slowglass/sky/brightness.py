@@ -9,6 +9,7 @@ sky's rise toward the horizon); Patat, Ugolnikov & Postylyakov 2006, A&A 455, 38
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,7 @@ PATAT_NIGHT_MAG_ARCSEC2 = 21.75
 """Night sky in the measured twilight, taken off it (the same site: 21.6 to 21.9)."""
 LATE_TWILIGHT_MAG_PER_DEG = 1.0
 DAY_SKY_MAG_ARCSEC2 = 3.5
+DOME_ALT_DEG, DOME_FALL_DEG = 20.0, 15.0
 
 
 @dataclass(frozen=True)
@@ -104,6 +106,32 @@ def dark_sky_nl(
     return np.asarray(nanolamberts(zenith_mag_arcsec2) * dimmed)
 
 
+def domes_nl(
+    zenith_mag_arcsec2: npt.ArrayLike,
+    alt_deg: npt.ArrayLike,
+    az_deg: npt.ArrayLike,
+    domes: Sequence[tuple[float, float, float]],
+    *,
+    extinction_mag: float = EXTINCTION_MAG,
+) -> Floats:
+    """Nanolamberts that towns add at a place, each given as (azimuth, width, magnitudes brighter).
+
+    The magnitudes are those by which the dome outshines the dark sky at 20° altitude in its
+    middle; it is a Gaussian of that full width in azimuth and falls by e for each 15° of
+    altitude (common practice, no source: real domes vary with distance and haze).
+    """
+    alt, az = np.asarray(alt_deg, dtype=np.float64), np.asarray(az_deg, dtype=np.float64)
+    low = dark_sky_nl(zenith_mag_arcsec2, DOME_ALT_DEG, extinction_mag=extinction_mag)
+    fall = np.exp(-(np.clip(alt, 0.0, 90.0) - DOME_ALT_DEG) / DOME_FALL_DEG)
+    total = np.zeros(np.broadcast_shapes(alt.shape, az.shape))
+    for azimuth, width, brighter in domes:
+        away = (az - azimuth + 180.0) % 360.0 - 180.0
+        total = total + (10.0 ** (0.4 * brighter) - 1.0) * np.exp(
+            -4.0 * np.log(2.0) * (away / width) ** 2
+        )
+    return np.asarray(low * fall * total)
+
+
 def sky_mag_arcsec2(
     zenith_mag_arcsec2: npt.ArrayLike,
     alt_deg: npt.ArrayLike,
@@ -111,9 +139,18 @@ def sky_mag_arcsec2(
     sun_alt_deg: npt.ArrayLike | None = None,
     moon: Moonlight | None = None,
     extinction_mag: float = EXTINCTION_MAG,
+    az_deg: npt.ArrayLike | None = None,
+    domes: Sequence[tuple[float, float, float]] = (),
 ) -> Floats:
-    """Sky brightness at an altitude, V mag/arcsec², from the site's moonless zenith value."""
+    """Sky brightness at an altitude, V mag/arcsec², from the site's moonless zenith value.
+
+    Light domes (see :func:`domes_nl`) count where the azimuth is given.
+    """
     light = dark_sky_nl(zenith_mag_arcsec2, alt_deg, extinction_mag=extinction_mag)
+    if az_deg is not None and domes:
+        light = light + domes_nl(
+            zenith_mag_arcsec2, alt_deg, az_deg, domes, extinction_mag=extinction_mag
+        )
     if sun_alt_deg is not None:
         light = light + twilight_nl(sun_alt_deg)
     if moon is not None:

@@ -19,14 +19,16 @@ def airmass(altitude_apparent_deg: npt.ArrayLike) -> Floats:
     return np.asarray(path)
 
 
-def extinction_mag_per_airmass(height_m: float = 0.0) -> float:
+def extinction_mag_per_airmass(height_m: float = 0.0, *, haze: float = 1.0) -> float:
     """Visual extinction of clear air at a height above sea level, magnitudes per air mass.
+
+    ``haze`` multiplies the part that dust and droplets take.
 
     Rayleigh, aerosol and ozone parts of Green 1992, International Comet Quarterly 14, 55.
     Real nights scatter by 0.1 about it, mostly through haze.
     """
     height_km = height_m / 1000.0
     rayleigh = 0.1451 * np.exp(-height_km / 7.996)
-    aerosol = 0.120 * np.exp(-height_km / 1.5)
+    aerosol = haze * 0.120 * np.exp(-height_km / 1.5)
     ozone = 0.016
     return float(rayleigh + aerosol + ozone)
