@@ -5,13 +5,9 @@ import math
 import numpy as np
 import pytest
 
+from slowglass.frame.light import element_snr, surface_light
 from slowglass.learn.compare import Comparison
-from slowglass.learn.measure import (
-    element_snr,
-    focal_length_mm,
-    sky_e_per_px,
-    surface_light,
-)
+from slowglass.learn.measure import focal_length_mm, sky_e_per_px
 
 
 def disc(*, level=100.0, light=50.0, sigma=4.0, axis_ratio=1.0, angle_deg=0.0, seed=3):

@@ -9,14 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from slowglass.frame.light import SurfaceLight, element_snr, surface_light
 from slowglass.learn.compare import Comparison
-from slowglass.learn.measure import (
-    SurfaceLight,
-    element_snr,
-    focal_length_mm,
-    sky_e_per_px,
-    surface_light,
-)
+from slowglass.learn.measure import focal_length_mm, sky_e_per_px
 
 if TYPE_CHECKING:
     from slowglass.expose.plan import ExposurePlan
