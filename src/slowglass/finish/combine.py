@@ -72,8 +72,10 @@ def _clip(
     kappa_high: float,
     mean: Any,
     rejected: Any,
+    share: Any,
 ) -> None:
     n, pixels = stack.shape
+    every = weights.sum()
     tight = min(kappa_low, kappa_high) * floor
     # 2048 pixels at a time: long enough that a thread's set-up costs nothing.
     for chunk in numba.prange((pixels + 2047) // 2048):
@@ -93,8 +95,10 @@ def _clip(
             rejected[p] = 0
             if m == 0:
                 mean[p] = np.nan
+                share[p] = 0.0
                 continue
             mean[p] = total / weight
+            share[p] = weight / every
             # The median lies between the extremes: closer together than this, nothing can go.
             if m < 3 or highest - lowest <= tight:
                 continue
@@ -118,6 +122,7 @@ def _clip(
                 weight += weights[k]
             if weight > 0:
                 mean[p] = total / weight
+                share[p] = weight / every
             rejected[p] = out
 
 
@@ -130,8 +135,9 @@ def clipped_mean(
     shape_tolerance: float = 0.0,
     kappa_low: float = 3.0,
     kappa_high: float = 3.0,
-) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.uint16]]:
-    """The mean of ``stack`` (n, …) along its first axis, and how many values were rejected.
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.uint16], npt.NDArray[np.float32]]:
+    """The mean of ``stack`` (n, …) along its first axis, how many values were rejected, and the
+    share of all weights that stayed in it.
 
     Values further than κ times the spread from the median are left out; the spread is
     1.4826 · MAD, but never below the noise model √(median noise² + per_adu · level +
@@ -143,7 +149,9 @@ def clipped_mean(
     flat = np.ascontiguousarray(stack, dtype=np.float32).reshape(n, -1)
     mean = np.empty(flat.shape[1], dtype=np.float32)
     rejected = np.empty(flat.shape[1], dtype=np.uint16)
+    share = np.empty(flat.shape[1], dtype=np.float32)
     w = np.ones(n) if weights is None else np.asarray(weights, dtype=np.float64)
     floor = 0.0 if noise is None else float(np.median(np.asarray(noise)))
-    _clip(flat, w, floor, per_adu, shape_tolerance, kappa_low, kappa_high, mean, rejected)
-    return mean.reshape(stack.shape[1:]), rejected.reshape(stack.shape[1:])
+    _clip(flat, w, floor, per_adu, shape_tolerance, kappa_low, kappa_high, mean, rejected, share)
+    shape = stack.shape[1:]
+    return mean.reshape(shape), rejected.reshape(shape), share.reshape(shape)

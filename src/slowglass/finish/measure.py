@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.finish.combine import MAD_TO_SIGMA
+from slowglass.finish.combined import NoiseModel
 
 Plane = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
@@ -72,3 +73,34 @@ def snr_ratio(combined: ApertureLight, single: ApertureLight) -> float:
         if total > 0 and alone > 5 * single.noise_adu * np.sqrt(len(single.flux_adu)):
             light = total / alone
     return light * single.noise_adu / combined.noise_adu
+
+
+APART_PX = 8
+"""Pixels between the two of a difference: further than any interpolation shares light."""
+BLOCK_PX = 8
+
+
+def picture_noise(picture: Plane, *, per_adu: float) -> NoiseModel:
+    """The noise model of a combined picture, its sky part measured on the picture itself.
+
+    Stars count as outliers of the median; a smooth sky drops out of the differences.
+    """
+    planes = [picture] if picture.ndim == 2 else [picture[..., c] for c in range(picture.shape[2])]
+    sky, blend = [], []
+    for plane in planes:
+        step = max(1, plane.shape[0] // 1000)
+        pixel = _scatter(plane[::step, APART_PX:] - plane[::step, :-APART_PX])
+        high, wide = (n // BLOCK_PX for n in plane.shape)
+        whole = plane[: high * BLOCK_PX, : wide * BLOCK_PX]
+        means = whole.reshape(high, BLOCK_PX, wide, BLOCK_PX).mean(axis=(1, 3))
+        block = _scatter(means[:, 1:] - means[:, :-1])
+        sky.append(pixel)
+        blend.append(block * BLOCK_PX / pixel if pixel > 0 and np.isfinite(block) else 1.0)
+    return NoiseModel(tuple(sky), (per_adu,) * len(planes), tuple(blend))
+
+
+def _scatter(apart: Plane) -> float:
+    """Robust noise of one of two values whose differences these are."""
+    if apart.size == 0:
+        return float("nan")
+    return MAD_TO_SIGMA * float(np.median(np.abs(apart - np.median(apart)))) / 2**0.5

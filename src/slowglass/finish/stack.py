@@ -14,24 +14,25 @@ import numpy.typing as npt
 from slowglass.finish.align import Aligned
 from slowglass.finish.badpixels import Index
 from slowglass.finish.combine import clipped_mean
+from slowglass.finish.combined import NoiseModel, Picture
 from slowglass.finish.geometry import Box, common_box
 from slowglass.finish.lights import Light, Series, reader
+from slowglass.finish.measure import picture_noise
 from slowglass.finish.place import blocks, place_block
 from slowglass.finish.recipe import CombineStep
 from slowglass.finish.store import FrameStore
 from slowglass.finish.trails import drop_trails
 from slowglass.progress import Report
 
-Picture = npt.NDArray[np.float32]
-
 
 @dataclass(frozen=True)
 class Stacked:
-    """The combined picture and where it lies on the reference frame."""
+    """The sum over a box of the reference frame, and how sure it is; see ``Combined``."""
 
     picture: Picture
-    """(rows, columns) or (rows, columns, 3), ADU above the sky."""
-    box: Box
+    coverage: Picture
+    rejected: npt.NDArray[np.uint16]
+    noise: NoiseModel
     rejected_share: float
     """Share of all values that the clipping left out."""
 
@@ -60,7 +61,9 @@ def combine_lights(
     noise = np.array([p.noise_adu for p in placed])
     weights = np.array([p.weight for p in placed])
     depth = 3 if series.channels == 3 else 1
-    out = np.empty((box.height_px, box.width_px, depth), dtype=np.float32)
+    shape = (box.height_px, box.width_px)
+    out = np.empty((*shape, depth), dtype=np.float32)
+    coverage, gone = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.uint16)
     dropped, parts = 0, list(blocks(box, len(lights), depth))
     for number, part in enumerate(parts):
         report("combining", number, len(parts))
@@ -76,7 +79,7 @@ def combine_lights(
                 channels=depth,
             )
         lost = drop_trails(stack, shape_tolerance=step.shape_tolerance) if step.drop_trails else 0
-        mean, rejected = clipped_mean(
+        mean, rejected, share = clipped_mean(
             stack,
             weights=weights / weights.max(),
             noise=noise,
@@ -85,11 +88,14 @@ def combine_lights(
             kappa_low=step.clip_low_sigma,
             kappa_high=step.clip_high_sigma,
         )
-        rows = slice(part.y0 - box.y0, part.y1 - box.y0)
-        out[rows, part.x0 - box.x0 : part.x1 - box.x0] = np.nan_to_num(mean, copy=False)
+        at = np.s_[part.y0 - box.y0 : part.y1 - box.y0, part.x0 - box.x0 : part.x1 - box.x0]
+        out[at] = np.nan_to_num(mean, copy=False)
+        coverage[at], gone[at] = share.min(axis=2), rejected.max(axis=2)
         dropped += int(rejected.sum()) + lost * depth
     picture = out[..., 0] if depth == 1 else out
-    return Stacked(picture, box, dropped / max(out.size * len(lights), 1))
+    slope = photon_slope(aligned.reference) * float((weights**2).sum() / weights.sum() ** 2)
+    noise_of = picture_noise(picture, per_adu=slope)
+    return Stacked(picture, coverage, gone, noise_of, dropped / max(out.size * len(lights), 1))
 
 
 def photon_slope(light: Light) -> float:
@@ -98,7 +104,7 @@ def photon_slope(light: Light) -> float:
     return 1.0 / gain if gain else 1.0
 
 
-def single_luminance(
+def single_picture(
     series: Series,
     aligned: Aligned,
     light: Light,
@@ -106,11 +112,12 @@ def single_luminance(
     box: Box,
     store: FrameStore,
 ) -> Picture:
-    """One light alone, placed exactly as in the sum: its luminance over ``box``, ADU."""
+    """One light alone, placed exactly as in the sum, over ``box``; gaps hold the sky's 0 ADU."""
     frame = aligned.placed[light.name]
     read = reader(series, store, light.name, bad)
-    out = np.empty((box.height_px, box.width_px), dtype=np.float32)
-    for part in blocks(box, 4, series.channels):
+    depth = 3 if series.channels == 3 else 1
+    out = np.empty((box.height_px, box.width_px, depth), dtype=np.float32)
+    for part in blocks(box, 4, depth):
         values = place_block(
             read,
             frame,
@@ -118,11 +125,11 @@ def single_luminance(
             width_px=series.width_px,
             height_px=series.height_px,
             bayer=series.bayer,
-            channels=series.channels,
+            channels=depth,
         )
-        rows = slice(part.y0 - box.y0, part.y1 - box.y0)
-        out[rows, part.x0 - box.x0 : part.x1 - box.x0] = luminance(values)
-    return out
+        at = np.s_[part.y0 - box.y0 : part.y1 - box.y0, part.x0 - box.x0 : part.x1 - box.x0]
+        out[at] = np.nan_to_num(values, copy=False)
+    return out[..., 0] if depth == 1 else out
 
 
 def luminance(picture: Picture) -> Picture:
