@@ -39,22 +39,27 @@ def mount(amplitude: float = 0.0, polar_arcmin: float = 0.0, **other) -> Mount:
     ],
 )
 def test_keeper_fraction_of_a_worm(amplitude, seconds, share):
-    found = tracking.keeper_fraction(mount(amplitude), seconds, tolerance_arcsec=2.5, dec_deg=0.0)
+    found = tracking.keeper_fraction(
+        mount(amplitude), seconds, tolerance_arcsec=2.5, dec_deg=0.0, air=False
+    )
     assert found == pytest.approx(share, abs=0.015)
 
 
 def test_trail_is_true_extent_not_net_shift():
     # After a whole turn of the worm the star is back, but the trail is the full swing, 2A.
     m = mount(15)
-    lengths = tracking.trail_lengths_arcsec(m.worm_period_s, m, dec_deg=0.0)
+    lengths = tracking.trail_lengths_arcsec(m.worm_period_s, m, dec_deg=0.0, air=False)
     np.testing.assert_allclose(lengths, 30.0, rtol=2e-3)
-    east, _ = tracking.field_path_arcsec([m.worm_period_s], m, dec_deg=0.0, phase_rad=1.0)
+    east, _ = tracking.field_path_arcsec(
+        [m.worm_period_s], m, dec_deg=0.0, phase_rad=1.0, air=False
+    )
     assert east == pytest.approx(0.0, abs=1e-9)
 
 
 def test_worm_error_shrinks_with_declination():
     at_equator, at_60 = (
-        tracking.trail_lengths_arcsec(60, mount(15), dec_deg=dec).max() for dec in (0.0, 60.0)
+        tracking.trail_lengths_arcsec(60, mount(15), dec_deg=dec, air=False).max()
+        for dec in (0.0, 60.0)
     )
     assert at_60 / at_equator == pytest.approx(0.5)
 
@@ -180,4 +185,55 @@ def test_hold_time_has_the_stated_share():
     hold = tracking.hold_time_s(m, **where)
     assert tracking.keeper_fraction(m, 0.98 * hold, **where) >= 0.8
     assert tracking.keeper_fraction(m, 1.03 * hold, **where) < 0.8
-    assert tracking.hold_time_s(mount(), tolerance_arcsec=4.0, dec_deg=0.0) == pytest.approx(1200)
+    perfect = tracking.hold_time_s(mount(), tolerance_arcsec=4.0, dec_deg=0.0, air=False)
+    assert perfect == pytest.approx(1200)
+
+
+@pytest.mark.parametrize(
+    ("dec", "hour", "seconds"), [(10, -40, 600), (-20, 25, 300), (65, 80, 900)]
+)
+def test_refraction_against_erfa(dec, hour, seconds):
+    """Against erfa's refraction constants applied in altitude, turned back into hour angle."""
+    import erfa
+
+    latitude = np.radians(44.0)
+
+    def lifted(h_deg):
+        az, alt = erfa.hd2ae(np.radians(h_deg), np.radians(dec), latitude)
+        # At 1010 hPa and 10 °C, dry, yellow light; A tan z + B tan³ z.
+        a, b = erfa.refco(1010.0, 10.0, 0.0, 0.55)
+        z = np.pi / 2 - alt
+        h, d = erfa.ae2hd(az, alt + a * np.tan(z) + b * np.tan(z) ** 3, latitude)
+        return -h * np.cos(np.radians(dec)), d
+
+    turn = tracking.SIDEREAL_ARCSEC_S / 3600.0 * seconds
+    (e0, n0), (e1, n1) = lifted(hour), lifted(hour + turn)
+    rest = np.radians(turn) * np.cos(np.radians(dec))
+    exact = np.degrees([e1 - e0 + rest, n1 - n0]) * 3600.0
+    found = tracking.refraction_path_arcsec(
+        seconds, dec_deg=dec, hour_angle_deg=hour, latitude_deg=44.0
+    )
+    # Two per cent: the two formulae's constants differ by that.
+    assert np.allclose(found, exact, atol=0.1, rtol=0.02)
+
+
+def test_low_fields_drift_by_refraction():
+    still = mount(0)
+    low = tracking.trail_lengths_arcsec(300, still, dec_deg=-15, hour_angle_deg=-40)
+    high = tracking.trail_lengths_arcsec(300, still, dec_deg=45, hour_angle_deg=0)
+    assert low[0] > 2.0 * high[0] > 0.0
+
+
+def test_gusts_spoil_exposures_at_random():
+    # Poisson: exp(−60/h · 60 s) of the exposures meet none.
+    share = tracking.keeper_fraction(
+        mount(), 60, tolerance_arcsec=5, dec_deg=0, air=False, gusts_per_hour=60
+    )
+    assert share == pytest.approx(np.exp(-1.0))
+
+
+def test_fixed_tripod_rule_is_computed():
+    # The camera at rest: 15.041″/s × cos δ (sidereal rate).
+    assert tracking.untrailed_s(4.0, 60.0) == pytest.approx(4.0 / 7.5205, rel=1e-4)
+    found = tracking.hold_time_s(mount(driven="none"), tolerance_arcsec=4.0, dec_deg=60.0)
+    assert found == pytest.approx(4.0 / 7.5205, rel=0.01)

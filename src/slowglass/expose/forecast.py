@@ -28,7 +28,7 @@ from slowglass.expose.sensor import (
     sensor_flaws,
 )
 from slowglass.expose.signal import bands, sky_e_per_px_s, star_e_per_s
-from slowglass.expose.tracking import field_path_arcsec
+from slowglass.expose.tracking import SHAKE_FACTOR, field_path_arcsec
 from slowglass.frame.image import Frame
 from slowglass.kit.model import Kit, Site
 from slowglass.kit.optics import FWHM_PER_SIGMA
@@ -275,7 +275,7 @@ def _collect(
             scale_arcsec_per_px=kit.scale_arcsec_per_px,
             wavelengths_nm=tuple(band.wavelength_nm for band in bands(camera)),
             seeing_arcsec=o.seeing_arcsec or site.seeing_arcsec,
-            shake_arcsec=kit.mount.shake_arcsec,
+            shake_arcsec=SHAKE_FACTOR[site.wind] * kit.mount.shake_arcsec,
             blur_px=o.blur_px,
             path_px=(piece[0] - mid_x, piece[1] - mid_y) if len(path[0]) > 1 else None,
         )

@@ -34,6 +34,8 @@ from slowglass.expose.signal import (
     surface_e_per_px_s,
 )
 from slowglass.expose.tracking import (
+    GUSTS_PER_HOUR,
+    SHAKE_FACTOR,
     field_rotation_deg,
     hold_time_s,
     keeper_fraction,
@@ -105,11 +107,12 @@ class ExposurePlan:
 
 
 def star_width_arcsec(kit: Kit, site: Site) -> float:
-    """FWHM of an untrailed star: air, diffraction and shake in quadrature, arcsec."""
+    """FWHM of an untrailed star: air, diffraction, tremor in the site's wind, arcsec."""
     airy = airy_fwhm_arcsec(
         kit.optics.aperture_mm, obstruction_fraction=kit.optics.obstruction_fraction
     )
-    return star_fwhm_arcsec(site.seeing_arcsec, airy, FWHM_PER_SIGMA * kit.mount.shake_arcsec)
+    shake = SHAKE_FACTOR[site.wind] * kit.mount.shake_arcsec
+    return star_fwhm_arcsec(site.seeing_arcsec, airy, FWHM_PER_SIGMA * shake)
 
 
 def plan_exposure(
@@ -145,6 +148,7 @@ def plan_exposure(
         "dec_deg": dec,
         "hour_angle_deg": conditions.hour_angle_deg,
         "latitude_deg": site.latitude_deg,
+        "gusts_per_hour": GUSTS_PER_HOUR[site.wind],
     }
     sky_bands = sky_e_per_px_s(conditions.sky_mag_arcsec2, optics, camera)
     sky_rate = float(mosaic_mean(sky_bands))

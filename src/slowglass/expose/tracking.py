@@ -1,10 +1,11 @@
 """Where the stars wander on the sensor during an exposure, and how often they stay round.
 
 Offsets are those of a star's image against a perfectly tracked one, in arcseconds on the sky,
-positive east and north. Three causes: the worm (a sine in right ascension, amplitude × cos δ,
+positive east and north. Four causes: the worm (a sine in right ascension, amplitude × cos δ,
 period one sidereal day over the teeth), the polar axis (first order in its error, exact in hour
-angle; signs as in F. Barrett, Measuring Polar Axis Alignment Error, 2016) and, on a mount
-without a motor, the sky's own turning. Wind and tremor widen stars without trailing them.
+angle; signs as in F. Barrett, Measuring Polar Axis Alignment Error, 2016), the air, which lifts
+a star less as it climbs, and, on a mount without a motor, the sky's own turning. Steady wind
+and tremor widen stars without trailing them; gusts spoil an exposure outright.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from slowglass.kit.model import SIDEREAL_ARCSEC_S, Mount
+from slowglass.kit.model import SIDEREAL_ARCSEC_S, Mount, Wind
 from slowglass.kit.optics import FWHM_PER_SIGMA
 
 Floats = npt.NDArray[np.float64]
@@ -24,6 +25,14 @@ KEEPER_ELONGATION = 1.3
 HOLD_SHARE = 0.80
 """Hold time: the longest exposure of which this share are keepers."""
 LONGEST_HOLD_S = 1200.0
+SHAKE_FACTOR: dict[Wind, float] = {"calm": 1.0, "breeze": 1.7, "windy": 3.0}
+"""Tremor of the tube over that of a still night (common practice, no source)."""
+GUSTS_PER_HOUR: dict[Wind, float] = {"calm": 0.0, "breeze": 12.0, "windy": 60.0}
+"""Gusts that knock a light mount by more than a star's width (common practice, no source)."""
+REFRACTION_ARCSEC = 58.294, -0.0668
+"""Terms in tan z and tan³ z of the refraction at 10 °C and 1010 mbar (Smart 1931, *Text-book
+on Spherical Astronomy*; good to 1″ above 15° altitude)."""
+LOWEST_REFRACTED_DEG = 5.0
 
 
 def trail_tolerance_arcsec(fwhm_arcsec: float, *, elongation: float = KEEPER_ELONGATION) -> float:
@@ -77,6 +86,38 @@ def polar_path_arcsec(
     return east, north
 
 
+def untrailed_s(tolerance_arcsec: float, dec_deg: float) -> float:
+    """Seconds until a star trails by the tolerance on a mount that stands still."""
+    speed = SIDEREAL_ARCSEC_S * math.cos(math.radians(dec_deg))
+    return tolerance_arcsec / max(speed, 1e-6)
+
+
+def refraction_path_arcsec(
+    time_s: npt.ArrayLike, *, dec_deg: float, hour_angle_deg: float, latitude_deg: float
+) -> tuple[Floats, Floats]:
+    """East and north offsets since time 0 as the air's lift changes, arcsec.
+
+    For a mount driven at the stars' own rate. Below 5° altitude the lift is kept as there.
+    """
+    hour = np.radians(hour_angle_deg + SIDEREAL_ARCSEC_S / 3600.0 * np.asarray(time_s, float))
+    start = math.radians(hour_angle_deg)
+    dec, lat = math.radians(dec_deg), math.radians(latitude_deg)
+
+    def lift(h: Floats) -> tuple[Floats, Floats]:
+        # East and north parts of the unit vector to the zenith, times sin z.
+        east = np.sin(h) * math.cos(lat)
+        north = math.sin(lat) * math.cos(dec) - math.cos(lat) * math.sin(dec) * np.cos(h)
+        cos_z = math.sin(lat) * math.sin(dec) + math.cos(lat) * math.cos(dec) * np.cos(h)
+        cos_z = np.maximum(cos_z, math.sin(math.radians(LOWEST_REFRACTED_DEG)))
+        tan2 = 1.0 / cos_z**2 - 1.0
+        first, third = REFRACTION_ARCSEC
+        per_sine = (first + third * tan2) / cos_z
+        return per_sine * east, per_sine * north
+
+    (east, north), (east0, north0) = lift(hour), lift(np.asarray(start))
+    return east - east0, north - north0
+
+
 def field_rotation_deg(
     exposure_s: float, mount: Mount, *, dec_deg: float, hour_angle_deg: float, latitude_deg: float
 ) -> float:
@@ -96,8 +137,11 @@ def field_path_arcsec(
     latitude_deg: float = 45.0,
     phase_rad: npt.ArrayLike = 0.0,
     second_harmonic: float = 0.0,
+    air: bool = True,
 ) -> tuple[Floats, Floats]:
     """East and north offsets of the stars at each time, arcsec, 0 at time 0.
+
+    ``air`` False leaves refraction out.
 
     Shape (times,), or (phases, times) for an array of worm phases.
     """
@@ -113,9 +157,11 @@ def field_path_arcsec(
     worm = cos_dec * worm_path_arcsec(
         t, mount, phase_rad=phase_rad, second_harmonic=second_harmonic
     )
-    east, north = polar_path_arcsec(
-        t, mount, dec_deg=dec_deg, hour_angle_deg=hour_angle_deg, latitude_deg=latitude_deg
-    )
+    where = {"dec_deg": dec_deg, "hour_angle_deg": hour_angle_deg, "latitude_deg": latitude_deg}
+    east, north = polar_path_arcsec(t, mount, **where)
+    if air:
+        lift_east, lift_north = refraction_path_arcsec(t, **where)
+        east, north = east + lift_east, north + lift_north
     return worm + east, np.broadcast_to(north, worm.shape)
 
 
@@ -127,6 +173,7 @@ def trail_lengths_arcsec(
     hour_angle_deg: float = 0.0,
     latitude_deg: float = 45.0,
     second_harmonic: float = 0.0,
+    air: bool = True,
     phases: int = 720,
     steps: int = 65,
 ) -> Floats:
@@ -143,6 +190,7 @@ def trail_lengths_arcsec(
         latitude_deg=latitude_deg,
         phase_rad=np.arange(phases) * (2.0 * np.pi / phases),
         second_harmonic=second_harmonic,
+        air=air,
     )
     return np.hypot(np.ptp(east, axis=-1), np.ptp(north, axis=-1))
 
@@ -156,8 +204,13 @@ def keeper_fraction(
     hour_angle_deg: float = 0.0,
     latitude_deg: float = 45.0,
     second_harmonic: float = 0.0,
+    gusts_per_hour: float = 0.0,
+    air: bool = True,
 ) -> float:
-    """Share of exposures of that length whose trail stays within the tolerance, 0 to 1."""
+    """Share of exposures of that length whose trail stays within the tolerance, 0 to 1.
+
+    Gusts come at random: exp(−gusts · time) of the exposures meet none.
+    """
     lengths = trail_lengths_arcsec(
         exposure_s,
         mount,
@@ -165,8 +218,10 @@ def keeper_fraction(
         hour_angle_deg=hour_angle_deg,
         latitude_deg=latitude_deg,
         second_harmonic=second_harmonic,
+        air=air,
     )
-    return float(np.mean(lengths <= tolerance_arcsec))
+    still = math.exp(-gusts_per_hour * exposure_s / 3600.0)
+    return still * float(np.mean(lengths <= tolerance_arcsec))
 
 
 def hold_time_s(
@@ -178,6 +233,8 @@ def hold_time_s(
     latitude_deg: float = 45.0,
     share: float = HOLD_SHARE,
     second_harmonic: float = 0.0,
+    gusts_per_hour: float = 0.0,
+    air: bool = True,
 ) -> float:
     """Longest exposure, s, of which ``share`` are keepers; capped at 20 minutes."""
 
@@ -191,6 +248,8 @@ def hold_time_s(
                 hour_angle_deg=hour_angle_deg,
                 latitude_deg=latitude_deg,
                 second_harmonic=second_harmonic,
+                gusts_per_hour=gusts_per_hour,
+                air=air,
             )
             >= share
         )
