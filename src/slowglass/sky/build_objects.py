@@ -241,5 +241,6 @@ def _object_row(record: sqlite3.Row) -> dict[str, Any]:
         "mag_source": source,
         "mag_doubtful": doubtful,
         "smooth": bool(re.match(r"c?E|S[AB]*0(?!-?a)|SAB0", record["hubble"] or "")),
+        "hubble": (record["hubble"] or "").strip(),
         "aliases": ids,
     }

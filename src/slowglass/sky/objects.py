@@ -42,6 +42,8 @@ class SkyObject:
     mag_source: str = ""
     mag_doubtful: bool = False
     smooth: bool = False
+    hubble: str = ""
+    """A galaxy's type as catalogued ("Sb", "SBc", "E3"), "" when not."""
     aliases: tuple[str, ...] = ()
 
     @property

