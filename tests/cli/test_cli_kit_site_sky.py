@@ -81,3 +81,19 @@ def test_unknown_names_are_bad_usage_with_suggestions(slowglass):
     assert outcome.code == 2
     assert "M57" in outcome.err
     assert outcome.out == ""
+
+
+def test_a_skyline_from_a_list_is_shown_written_and_drawn(slowglass, tmp_path):
+    pairs = tmp_path / "measured.csv"
+    pairs.write_text("azimuth,altitude\n0,10\n135,41\n270,5\n", encoding="utf-8")
+    mine, drawn = tmp_path / "mine.toml", tmp_path / "skyline.svg"
+    found = slowglass("site", "--skyline", pairs, "--write", mine, "-o", drawn, "--json").document
+    assert found["site"]["horizon"] == [[0, 10], [135, 41], [270, 5]]
+    assert found["skyline"]["south-east"] == pytest.approx(41)
+    assert found["outputs"] == [str(mine), str(drawn)]
+    assert "<svg" in drawn.read_text(encoding="utf-8")
+    assert slowglass("site", mine, "--json").document["site"]["horizon"][1] == [135, 41]
+    pairs.write_text("0,10\n135,99\n", encoding="utf-8")
+    refused = slowglass("site", "--skyline", pairs)
+    assert refused.code == 2
+    assert "line 2" in refused.err

@@ -25,15 +25,33 @@ def site(
     replace: Annotated[
         bool, typer.Option("--replace", help="Let --write or --keep replace a file.")
     ] = False,
+    skyline_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--skyline",
+            metavar="FILE",
+            help="Take the skyline from a text or CSV file: azimuth, altitude on each line.",
+        ),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option("-o", "--output", metavar="FILE", help="Draw the skyline: .svg, .png, .pdf."),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Show your site and its skyline."""
-    from slowglass.kit.io import config_folder, load_site, write_site
+    from slowglass.kit.io import config_folder, load_site, read_skyline, write_site
     from slowglass.kit.service import skyline_by_direction
 
     chosen = load_site(file)
+    if skyline_file is not None:
+        chosen = chosen.model_copy(update={"horizon": read_skyline(skyline_file)})
     wanted = [path for path in (write, config_folder() / "site.toml" if keep else None) if path]
     written = [write_site(chosen, path, replace=replace) for path in wanted]
+    if output is not None:
+        from slowglass.kit.picture import draw_skyline
+
+        written.append(draw_skyline(chosen, output))
     skyline = skyline_by_direction(chosen)
     if as_json:
         print_document({"site": chosen, "skyline": skyline, "outputs": written})

@@ -16,6 +16,7 @@ from slowglass.errors import ConfigError, UnreadableFile, UsageError
 from slowglass.frame.atomic import replacing
 from slowglass.kit.faults import bounds, fault_sentences, plain
 from slowglass.kit.model import Kit, Site
+from slowglass.kit.skyline import Points, skyline_from_text
 
 BUILT_IN_KITS = {"long 102": "long-102.toml"}
 BUILT_IN_SITES = {"Fig Tree Yard": "fig-tree-yard.toml", "Karri Flat": "karri-flat.toml"}
@@ -69,6 +70,12 @@ def write_site(site: Site, path: Path, *, replace: bool = False) -> Path:
     return _write(_as_toml(site, "A place to observe from."), path, replace)
 
 
+def read_skyline(path: Path | str) -> Points:
+    """(azimuth, altitude) pairs, degrees, of a file with one on each line."""
+    file = Path(path).expanduser()
+    return skyline_from_text(_read(file), source=str(file))
+
+
 def _load(
     name_or_path: str | os.PathLike[str] | None,
     model: type[AnyRecord],
@@ -107,7 +114,7 @@ def _plain(name: str) -> str:
 def _read(path: Path) -> str:
     try:
         if path.stat().st_size > _MAX_BYTES:
-            raise UnreadableFile(path, "too large for a kit or site file", "check the path")
+            raise UnreadableFile(path, "too large for a kit, site or skyline", "check the path")
         return path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
         raise UnreadableFile(path, "is not UTF-8 text", "save it as UTF-8") from None
