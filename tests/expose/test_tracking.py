@@ -237,3 +237,20 @@ def test_fixed_tripod_rule_is_computed():
     assert tracking.untrailed_s(4.0, 60.0) == pytest.approx(4.0 / 7.5205, rel=1e-4)
     found = tracking.hold_time_s(mount(driven="none"), tolerance_arcsec=4.0, dec_deg=60.0)
     assert found == pytest.approx(4.0 / 7.5205, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("amplitude", "polar", "driven"),
+    [(15, 12, "ra"), (0, 30, "ra"), (40, 0, "ra"), (10, 5, "none")],
+)
+def test_curve_agrees_with_single_exposures(amplitude, polar, driven):
+    m = mount(amplitude, polar, driven=driven)
+    where = {"tolerance_arcsec": 4.0, "dec_deg": 25.0, "hour_angle_deg": -30.0}
+    where |= {"latitude_deg": 44.0, "gusts_per_hour": 6.0}
+    curve = tracking.keeper_curve(m, **where)
+    for seconds in (1, 10, 30, 60, 120, 300):
+        # Half as many phases, and times 4.7 % apart: a hundredth or two of the share.
+        assert curve(seconds) == pytest.approx(
+            tracking.keeper_fraction(m, seconds, **where), abs=0.03
+        )
+    assert curve.hold_time_s() == pytest.approx(tracking.hold_time_s(m, **where), rel=0.05)

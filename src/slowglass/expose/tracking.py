@@ -11,6 +11,7 @@ and tremor widen stars without trailing them; gusts spoil an exposure outright.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -222,6 +223,53 @@ def keeper_fraction(
     )
     still = math.exp(-gusts_per_hour * exposure_s / 3600.0)
     return still * float(np.mean(lengths <= tolerance_arcsec))
+
+
+@dataclass(frozen=True, eq=False)
+class KeeperCurve:
+    """Share of exposures that stay round by their length, from one pass over the mount's paths."""
+
+    exposure_s: Floats
+    share: Floats
+
+    def __call__(self, exposure_s: float) -> float:
+        """Share of exposures of that length that are keepers, 0 to 1."""
+        return float(np.interp(exposure_s, self.exposure_s, self.share, left=1.0))
+
+    def hold_time_s(self, share: float = HOLD_SHARE) -> float:
+        """Longest exposure, s, of which ``share`` are keepers; capped at 20 minutes."""
+        return float(np.interp(-share, -self.share, self.exposure_s))
+
+
+def keeper_curve(
+    mount: Mount,
+    *,
+    tolerance_arcsec: float,
+    dec_deg: float,
+    hour_angle_deg: float = 0.0,
+    latitude_deg: float = 45.0,
+    gusts_per_hour: float = 0.0,
+    phases: int = 360,
+) -> KeeperCurve:
+    """The share of keepers for every exposure from a hundredth of a second to 20 minutes.
+
+    As :func:`keeper_fraction`, to a hundredth, at the price of two of its calls.
+    """
+    times = np.concatenate([[0.0], np.geomspace(0.01, LONGEST_HOLD_S, 260)])
+    east, north = field_path_arcsec(
+        times,
+        mount,
+        dec_deg=dec_deg,
+        hour_angle_deg=hour_angle_deg,
+        latitude_deg=latitude_deg,
+        phase_rad=np.arange(phases) * (2.0 * np.pi / phases),
+    )
+    extent2 = np.zeros(east.shape)
+    for path in (east, north):
+        reach = np.maximum.accumulate(path, axis=-1) - np.minimum.accumulate(path, axis=-1)
+        extent2 += reach**2
+    share = np.mean(extent2 <= tolerance_arcsec**2, axis=0)
+    return KeeperCurve(times, share * np.exp(-gusts_per_hour * times / 3600.0))
 
 
 def hold_time_s(
