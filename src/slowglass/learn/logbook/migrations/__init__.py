@@ -1,0 +1,1 @@
+"""Steps from one edition of the logbook's tables to the next."""
