@@ -160,7 +160,12 @@ def _block(record: BaseModel) -> list[str]:
         if nested:
             continue
         lines.append(f"# {_comment(field)}")
-        lines.append(f'# {name} = "RGGB"' if value is None else f"{name} = {_toml(value)}")
+        if value is None:
+            extra = field.json_schema_extra
+            assert isinstance(extra, dict)
+            lines.append(f"# {name} = {_toml(extra['example'])}")
+        else:
+            lines.append(f"{name} = {_toml(value)}")
     return lines
 
 

@@ -74,7 +74,10 @@ class Camera(Record):
     pixel_um: Annotated[float, _number("Pixel pitch", "µm", 0.5, 50)]
     bayer: Annotated[
         Literal["RGGB", "BGGR", "GRBG", "GBRG"] | None,
-        Field(description="Colours of the first two rows; leave out for a monochrome sensor"),
+        Field(
+            description="Colours of the first two rows; leave out for a monochrome sensor",
+            json_schema_extra={"example": "RGGB"},
+        ),
     ] = None
     bits: Annotated[int, _number("Bits of the converter", "bit", 8, 16)] = 14
     gain_e_per_adu: Annotated[float, _number("Electrons for each step", "e⁻/ADU", 0.001, 200)]
@@ -90,6 +93,10 @@ class Camera(Record):
     hot_pixel_fraction: Annotated[
         float, _number("Share of pixels that glow in a long exposure", "", 0, 0.05)
     ] = 2e-4
+    power_w: Annotated[float, _number("Power the camera draws while it exposes", "W", 0.1, 50)] = (
+        2.5
+    )
+    battery_wh: Annotated[float, _number("Energy of one full camera battery", "Wh", 1, 1000)] = 14.0
 
     @property
     def saturation_e(self) -> float:
@@ -146,6 +153,35 @@ class Eyepiece(Record):
         return self.apparent_field_deg / self.magnification(tube)
 
 
+class Stand(Record):
+    """What the mount stands on, and how the tube hangs over it: typical values unless measured."""
+
+    form: Annotated[
+        Literal["counterweight", "other"],
+        Field(
+            description="counterweight: an equatorial mount whose tube changes sides at the "
+            "meridian; or other"
+        ),
+    ] = "counterweight"
+    tube_behind_mm: Annotated[
+        float,
+        _number("From the declination axis back to the end of the camera", "mm", 50, 3000),
+    ] = 330.0
+    tube_diameter_mm: Annotated[float, _number("Thickness of the tube", "mm", 30, 1000)] = 120.0
+    tube_offset_mm: Annotated[
+        float, _number("From the polar axis to the middle of the tube", "mm", 0, 1000)
+    ] = 190.0
+    head_above_mm: Annotated[
+        float,
+        _number("From the top of the tripod up to where the axes cross", "mm", 50, 2000),
+    ] = 260.0
+    leg_length_mm: Annotated[float, _number("Length of a tripod leg", "mm", 100, 3000)] = 900.0
+    leg_spread_deg: Annotated[float, _number("Leg from the vertical", "°", 0, 60)] = 25.0
+    leg_azimuth_deg: Annotated[
+        float, _number("One leg, from the direction of the pole, clockwise", "°", 0, 119.9)
+    ] = 0.0
+
+
 class Kit(Record):
     """A tube, a camera, a mount, a finder and eyepieces that work together."""
 
@@ -157,6 +193,16 @@ class Kit(Record):
     eyepieces: Annotated[
         tuple[Eyepiece, ...], Field(description="One block for each eyepiece", strict=False)
     ] = ()
+    price: Annotated[
+        float | None,
+        Field(
+            description="What all of it costs, in your money; leave out if it does not matter",
+            ge=0,
+            le=1e7,
+            json_schema_extra={"example": 900},
+        ),
+    ] = None
+    stand: Annotated[Stand, Field(description="What the mount stands on")] = Stand()
 
     @property
     def scale_arcsec_per_px(self) -> float:
