@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from slowglass.sky.wcs import TanWcs
 from slowglass.solve.fit import fit_tan, residuals_px
-from slowglass.solve.grid import build_grid, nearest_star, stars_in_cone
+from slowglass.solve.grid import build_grid, stars_within
 from slowglass.solve.index import CODE_CELLS, NAME_BITS, PAIR_FIRST, PAIR_SECOND, PAIRS, build_depth
 from slowglass.solve.odds import MAG_SIGMA, brightness_density, mag_density, occam_ln
 from slowglass.solve.store import open_solver
@@ -34,7 +34,7 @@ def test_cone_equals_brute_force(seed, dec, ra, radius):
     d, a = np.radians(dec), np.radians(ra)
     centre = np.array([np.cos(d) * np.cos(a), np.cos(d) * np.sin(a), np.sin(d)])
     out = np.empty(500, dtype=np.int64)
-    count = stars_in_cone(*centre, np.radians(radius), *grid.args(), out)
+    count, _ = stars_within(*centre, np.radians(radius), np.inf, *grid.args(), out)
     chord = np.linalg.norm(grid.vectors - centre, axis=1)
     expected = np.flatnonzero(chord <= 2 * np.sin(np.radians(radius) / 2))
     assert sorted(out[:count]) == list(expected)
@@ -46,10 +46,7 @@ def test_nearest_equals_brute_force(seed, radius, faintest):
     rng = np.random.default_rng(seed)
     grid = build_grid(random_vectors(rng, 3000), rng.uniform(0, 10, 3000))
     centre = random_vectors(rng, 1)[0]
-    got = nearest_star(
-        *centre, np.radians(radius), faintest,
-        grid.vectors, grid.mag, grid.band_first, grid.cell_first,
-    )  # fmt: skip
+    _, got = stars_within(*centre, np.radians(radius), faintest, *grid.args(), np.empty(0, int))
     chord = np.linalg.norm(grid.vectors - centre, axis=1)
     chord[grid.mag > faintest] = np.inf
     best = int(np.argmin(chord))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from slowglass.solve.grid import SkyGrid, build_grid, stars_in_cone
+from slowglass.solve.grid import SkyGrid, build_grid, stars_within
 from slowglass.solve.index import Depth, build_depth, depth_sizes
 
 Floats = npt.NDArray[np.float64]
@@ -34,10 +34,11 @@ class SolveCatalogue:
         ra, dec = np.radians(ra_deg), np.radians(dec_deg)
         direction = np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)
         out = np.empty(4096, dtype=np.int64)
-        count = stars_in_cone(*direction, np.radians(radius_deg), *self.grid.args(), out)
+        cone = *direction, np.radians(radius_deg), np.inf, *self.grid.args()
+        count, _ = stars_within(*cone, out)
         if count > len(out):
             out = np.empty(count, dtype=np.int64)
-            stars_in_cone(*direction, np.radians(radius_deg), *self.grid.args(), out)
+            stars_within(*cone, out)
         return out[:count]
 
     def radec_at(self, rows: npt.NDArray[np.int64], epoch_year: float) -> tuple[Floats, Floats]:

@@ -110,11 +110,15 @@ def predict(
     radius = np.degrees(np.arctan(np.radians(half * wcs.scale_arcsec_per_px / 3600.0))) * 1.02
     rows = catalogue.in_cone(float(ra), float(dec), float(min(radius, 60.0)))
     rows = rows[np.argsort(catalogue.grid.mag[rows], kind="stable")]
-    star_ra, star_dec = catalogue.radec_at(rows, epoch_year)
-    x, y = wcs.sky_to_pixel(star_ra, star_dec)
-    inside = (x > 1) & (y > 1) & (x < image.width_px - 2) & (y < image.height_px - 2)
-    keep = np.flatnonzero(inside)
-    capped = len(keep) > cap
+    # The circle round a frame is some twice its area: of a crowded one the brightest few will do.
+    for some in (rows[: 4 * cap], rows):
+        star_ra, star_dec = catalogue.radec_at(some, epoch_year)
+        x, y = wcs.sky_to_pixel(star_ra, star_dec)
+        inside = (x > 1) & (y > 1) & (x < image.width_px - 2) & (y < image.height_px - 2)
+        keep = np.flatnonzero(inside)
+        capped = len(keep) > cap
+        if capped or len(some) == len(rows):
+            break
     keep = keep[:cap]
     return rows[keep], x[keep], y[keep], star_ra[keep], star_dec[keep], capped
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from slowglass.solve.grid import nearest_star
+from slowglass.solve.grid import stars_within
 from slowglass.solve.index import (
     CODE_CELLS,
     NAME_BITS,
@@ -69,19 +69,26 @@ def count_hits(
     mag_window,
     vectors,
     mags,
-    band_first,
     cell_first,
     most,
+    patience,
+    enough,
+    nothing,
 ):
     """Number of further image stars that fall on a catalogue star of fitting brightness.
 
     ``skip`` holds the image stars that made the pose. The tolerance grows with distance from the
-    image point. At most ``most`` image stars are tried, in ``order``.
+    image point. At most ``most`` image stars are tried, in ``order``. The count is given up, and
+    0 returned, when the first ``patience`` of them all miss or ``enough`` is out of reach.
+    ``nothing`` is an empty array of indices.
     """
     tx, ty, tz = pose[0], pose[1], pose[2]
     ex, ey, ez, nx, ny, nz = _basis(tx, ty, tz)
     hits = 0
-    for k in range(min(most, len(order))):
+    tries = min(most, len(order))
+    for k in range(tries):
+        if hits + tries - k < enough or (hits == 0 and k >= patience):
+            return 0
         c = order[k]
         if c == skip[0] or c == skip[1] or c == skip[2]:
             continue
@@ -95,13 +102,19 @@ def count_hits(
         r = np.sqrt(vx * vx + vy * vy + vz * vz)
         tolerance = tolerance_rad + growth * np.sqrt(xi * xi + eta * eta)
         expected_mag = inst_mag[c] + zero_point
-        s = nearest_star(
+        _, s = stars_within(
             vx / r, vy / r, vz / r, tolerance, expected_mag + mag_window,
-            vectors, mags, band_first, cell_first,
+            vectors, mags, cell_first, nothing,
         )  # fmt: skip
         if s >= 0 and mags[s] > expected_mag - mag_window:
             hits += 1
     return hits
+
+
+@njit(cache=True, inline="always")
+def _enough(found, n_found, least_hits):
+    """Hits from which a pose would be kept."""
+    return least_hits if n_found < len(found) else max(least_hits, found[len(found) - 1, 0] + 1)
 
 
 @njit(cache=True, inline="always")
@@ -128,9 +141,9 @@ def _keep(found, n_found, hits, parity, img, cat):
 def search_triangles(
     x_px, y_px, inst_mag, order, triples, position_error_px,
     star, neighbours, packed, code_first, pair_first, pair_second,
-    vectors, mags, band_first, cell_first,
+    vectors, mags, cell_first,
     scale_low, scale_high, parity_wanted, rotation_rad, rotation_tolerance_rad,
-    cone, cone_cos, mag_window, growth, least_hits, budget, found, n_found,
+    cone, cone_cos, mag_window, growth, patience, least_hits, budget, found, n_found,
 ):  # fmt: skip
     """Look up image triangles by shape; keep the poses with the most further hits.
 
@@ -139,6 +152,7 @@ def search_triangles(
     """
     n_pairs = len(pair_first)
     pose = np.empty(POSE_COLUMNS)
+    nothing = np.empty(0, np.int64)
     examined = 0
     cone_everywhere = cone_cos < -1.0
     corner_img = np.empty(3, np.int64)
@@ -222,12 +236,13 @@ def search_triangles(
                     turn = abs((turn + np.pi) % (2.0 * np.pi) - np.pi)
                     if turn > rotation_tolerance_rad:
                         continue
+                enough = _enough(found, n_found, least_hits)
                 hits = count_hits(
                     pose, x_px, y_px, inst_mag, corner_img, order, zero_point,
                     2.5 * position_error_px * scale, 2.0 * tolerance, mag_window,
-                    vectors, mags, band_first, cell_first, 16,
+                    vectors, mags, cell_first, 16, patience, enough, nothing,
                 )  # fmt: skip
-                if hits >= least_hits:
+                if hits >= enough:
                     n_found = _keep(found, n_found, hits, pose[7], corner_img, corner_cat)
     return n_found, examined
 
@@ -318,12 +333,13 @@ def list_pairs(vectors, members, longest):
 @njit(cache=True)
 def search_pairs(
     x_px, y_px, inst_mag, order, image_pairs, position_error_px,
-    first, second, length, vectors, mags, band_first, cell_first,
+    first, second, length, vectors, mags, cell_first,
     scale_low, scale_high, parity_wanted, rotation_rad, rotation_tolerance_rad,
     mag_window, growth, least_hits, found, n_found,
 ):  # fmt: skip
     """Lay image pairs on catalogue pairs of the right length (sorted), both ways and parities."""
     pose = np.empty(POSE_COLUMNS)
+    nothing = np.empty(0, np.int64)
     skip = np.full(3, -1, np.int64)
     ends = np.full(3, -1, np.int64)
     examined = 0
@@ -363,12 +379,13 @@ def search_pairs(
                             continue
                     examined += 1
                     scale = np.sqrt(pose[3] ** 2 + pose[4] ** 2)
+                    enough = _enough(found, n_found, least_hits)
                     hits = count_hits(
                         pose, x_px, y_px, inst_mag, skip, order, 0.5 * (da + db),
                         2.5 * position_error_px * scale, growth + 3.0 * position_error_px / d,
-                        mag_window, vectors, mags, band_first, cell_first, 10,
+                        mag_window, vectors, mags, cell_first, 10, 10, enough, nothing,
                     )  # fmt: skip
-                    if hits >= least_hits:
+                    if hits >= enough:
                         ends[0], ends[1] = i, j
                         n_found = _keep(found, n_found, hits, parity, skip, ends)
     return n_found, examined

@@ -22,11 +22,14 @@ Ints = npt.NDArray[np.int64]
 SEARCH_STARS = 24
 """Image stars that may make hypotheses or confirm them in the quick count."""
 WEIGH_STARS = 220
+PATIENCE = 8
+"""Of the brightest stars so many (those that made the pose among them) may all miss before a pose
+is passed over in a search of the whole sky, whose frames must hold six catalogue stars or so."""
 MAG_WINDOW = 2.2
 LEAST_BLEND_PX = 4.0
 """Stars closer than this are always taken for one."""
 KEPT_POSES = 100
-STAGE_BUDGET = 3_000_000
+STAGE_BUDGET = 1_500_000
 """Candidates a depth may cost in one stage: about a second."""
 SHAPE_ERROR = 3e-4
 WIDE_FIELDS_DEG = (18.0, 26.0, 36.0, 48.0)
@@ -130,6 +133,7 @@ def _triangle_stage(
     cone, cone_cos = _cone(image, prior)
     order = _confirming(image)
     least_hits = 1 if len(image) > 3 else 0
+    patience = SEARCH_STARS if prior.has_pointing else PATIENCE
     grid = catalogue.grid
 
     def at_depth(job: tuple[Depth, float, float]) -> tuple[Ints, int]:
@@ -139,9 +143,9 @@ def _triangle_stage(
             x, y, image.inst_mag, order, triples, position_error_px,
             depth.star, depth.neighbours, depth.packed, depth.cell_first,
             PAIR_FIRST, PAIR_SECOND,
-            grid.vectors, grid.mag, grid.band_first, grid.cell_first,
+            *grid.args(),
             low, high, prior.parity or 0, *_rotation(prior),
-            cone, cone_cos, MAG_WINDOW, growth, least_hits, STAGE_BUDGET, found, 0,
+            cone, cone_cos, MAG_WINDOW, growth, patience, least_hits, STAGE_BUDGET, found, 0,
         )  # fmt: skip
         return found[:count], examined
 
@@ -197,7 +201,7 @@ def _pair_stage(
         count, examined = search_pairs(
             image.x_px, image.y_px, image.inst_mag, _confirming(image), pairs, 1.0,
             first[by_length], second[by_length], length[by_length],
-            grid.vectors, grid.mag, grid.band_first, grid.cell_first,
+            *grid.args(),
             scale_low, scale_high, prior.parity or 0, *_rotation(prior),
             MAG_WINDOW, SHAPE_ERROR, least_hits, found, 0,
         )  # fmt: skip

@@ -17,10 +17,10 @@ from slowglass.solve.catalogue import SolveCatalogue, build_catalogue
 from slowglass.solve.grid import SkyGrid
 from slowglass.solve.index import Depth
 
-FORMAT = 2
+FORMAT = 3
 LIMIT_MAG = 10.0
 """Gaia G to which the packaged catalogue is complete."""
-_GRID = ("vectors", "mag", "band_first", "cell_first", "order")
+_GRID = ("vectors", "mag", "cell_first", "order")
 _DEPTH = ("star", "neighbours", "packed", "cell_first")
 
 
