@@ -284,7 +284,7 @@ def _robust_solve(design: Floats, level: Floats) -> Floats:
         sigma = _robust(rest)
         if sigma == 0.0:
             break
-        weight = 1.0 / np.maximum(1.0, np.abs(rest) / (1.345 * sigma))
+        weight = np.asarray(1.0 / np.maximum(1.0, np.abs(rest) / (1.345 * sigma)), dtype=np.float64)
     return np.asarray(terms, dtype=np.float64)
 
 
