@@ -156,8 +156,7 @@ def _block(record: BaseModel) -> list[str]:
     lines: list[str] = []
     for name, field in type(record).model_fields.items():
         value = getattr(record, name)
-        nested = isinstance(value, BaseModel) or name == "eyepieces"
-        if nested:
+        if isinstance(value, BaseModel) or name in ("eyepieces", "measured"):
             continue
         lines.append(f"# {_comment(field)}")
         if value is None:

@@ -36,6 +36,29 @@ class Record(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
 
+class MeasuredValue(Record):
+    """A value taken from frames, beside the one that was stated."""
+
+    quantity: Annotated[
+        str, Field(description="The key it belongs to, like camera.read_noise_e", min_length=1)
+    ]
+    value: Annotated[float, Field(description="What was measured, in the key's unit")]
+    sigma: Annotated[
+        float | None,
+        Field(description="Its standard uncertainty", ge=0, json_schema_extra={"example": 0.1}),
+    ] = None
+    stated: Annotated[
+        float | None,
+        Field(
+            description="What stood there before; comes back when the value is put aside",
+            json_schema_extra={"example": 3.0},
+        ),
+    ] = None
+    day: Annotated[str, Field(description="Evening it was measured", pattern=r"^\d{4}-\d\d-\d\d$")]
+    how: Annotated[str, Field(description="From which frames, and how")] = ""
+    in_use: Annotated[bool, Field(description="Whether the key now holds this value")] = False
+
+
 class Optics(Record):
     """The tube."""
 
@@ -203,6 +226,10 @@ class Kit(Record):
         ),
     ] = None
     stand: Annotated[Stand, Field(description="What the mount stands on")] = Stand()
+    measured: Annotated[
+        tuple[MeasuredValue, ...],
+        Field(description="One block for each value taken from frames", strict=False),
+    ] = ()
 
     @property
     def scale_arcsec_per_px(self) -> float:
@@ -258,6 +285,10 @@ class Site(Record):
             strict=False,
             json_schema_extra={"unit": "°"},
         ),
+    ] = ()
+    measured: Annotated[
+        tuple[MeasuredValue, ...],
+        Field(description="One block for each value taken from frames", strict=False),
     ] = ()
 
     @field_validator("timezone")
