@@ -52,7 +52,7 @@ def sane(choice):
         assert math.isfinite(thing.shows.snr_total)
         assert 0.0 <= thing.holds.keeper_fraction <= 1.0
         assert thing.reason
-        assert "nan" not in thing.reason.lower()
+        assert " nan" not in thing.reason.lower()
         for answer in (thing.fits, thing.shows, thing.holds, thing.reachable):
             assert answer.answer in {"yes", "barely", "no"}
             assert "nan" not in answer.text.lower()

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from slowglass.expose import noise, signal
 from slowglass.expose.signal import Band
+from slowglass.expose.suggest import BETWEEN_FRAMES_S, STEPS_S, suggest_exposure
 from slowglass.kit.model import Camera, Optics
 
 V_BAND = Band.at("V", 545.0, 880.0, (0.12, 0.34, 0.48, 0.05))
@@ -153,19 +154,58 @@ def test_nothing_has_no_signal_to_noise():
     assert noise.snr(0.0, pixels=1, sky_e_per_px=0.0) == 0.0
 
 
+def held_for(seconds):
+    return lambda exposure: float(exposure <= seconds)
+
+
 def test_suggestion_names_its_limit():
     common = {"background_e_per_px_s": 0.07, "read_noise_e": 3.0}
-    held = noise.suggest_exposure(
-        sky_limited_s=600, hold_time_s=28, saturation_s=math.inf, **common
+    held = suggest_exposure(
+        sky_limited_s=600, keepers=held_for(28), saturation_s=math.inf, **common
     )
     assert (held.limit, held.exposure_s) == ("tracking", 25.0)
     assert "read-noise limited" in held.text and "10 min" in held.text
     assert held.read_noise_cost == pytest.approx(1 + 9 / (0.07 * 25))
-    full = noise.suggest_exposure(sky_limited_s=600, hold_time_s=100, saturation_s=4, **common)
+    # Hours against a perfect kit: the read noise, and 27 s on the clock for 25 s of light.
+    assert held.time_cost == pytest.approx(held.read_noise_cost * 27 / 25)
+    full = suggest_exposure(sky_limited_s=600, keepers=held_for(100), saturation_s=4, **common)
     assert (full.limit, full.exposure_s) == ("saturation", 3.0)
-    bright = noise.suggest_exposure(sky_limited_s=40, hold_time_s=100, saturation_s=400, **common)
+    bright = suggest_exposure(sky_limited_s=40, keepers=held_for(100), saturation_s=400, **common)
     assert bright.limit == "sky"
-    steady = noise.suggest_exposure(
-        sky_limited_s=4000, hold_time_s=1200, saturation_s=math.inf, **common
+    steady = suggest_exposure(
+        sky_limited_s=4000, keepers=held_for(1200), saturation_s=math.inf, **common
     )
     assert (steady.limit, steady.exposure_s) == ("read noise", 300.0)
+    short = suggest_exposure(
+        sky_limited_s=4000, keepers=held_for(1200), saturation_s=math.inf, window_s=720, **common
+    )
+    assert (short.limit, short.exposure_s) == ("hours", 50.0)
+
+
+@given(
+    background=st.floats(0.003, 3.0),
+    read=st.floats(0.5, 12.0),
+    scale=st.floats(5.0, 400.0),
+    well=st.floats(1.0, 1e4),
+)
+def test_no_customary_length_gathers_more(background, read, scale, well):
+    """The suggestion against brute force over signal to noise squared an hour."""
+
+    def keepers(t):
+        return math.exp(-t / scale)
+
+    found = suggest_exposure(
+        sky_limited_s=1e9,
+        saturation_s=well,
+        background_e_per_px_s=background,
+        read_noise_e=read,
+        keepers=keepers,
+    )
+
+    def snr2_per_hour(t):
+        frames = keepers(t) * 3600.0 / (t + BETWEEN_FRAMES_S)
+        one = noise.snr(1e-6 * t, pixels=1, sky_e_per_px=background * t, read_noise_e=read)
+        return frames * float(one) ** 2
+
+    best = max(snr2_per_hour(t) for t in STEPS_S if t <= max(well, 0.5))
+    assert snr2_per_hour(found.exposure_s) >= 0.96 * best

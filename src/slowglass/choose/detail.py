@@ -29,20 +29,21 @@ from slowglass.choose.visibility import (
     total_snr,
     wanted_exposure_s,
 )
+from slowglass.expose.conditions import site_extinction_mag
 from slowglass.expose.measure import core_e_per_px_s, core_full_s, told_of_a_star
-from slowglass.expose.noise import sky_limited_s, suggest_exposure
+from slowglass.expose.noise import sky_limited_s
 from slowglass.expose.plan import BETWEEN_FRAMES_S, WANTED_SNR
 from slowglass.expose.profile import NEBULOUS, object_model
 from slowglass.expose.signal import sky_e_per_px_s
+from slowglass.expose.suggest import suggest_exposure
 from slowglass.expose.tracking import (
+    GUSTS_PER_HOUR,
     HOLD_SHARE,
-    hold_time_s,
-    keeper_fraction,
+    keeper_curve,
     trail_tolerance_arcsec,
 )
-from slowglass.find.route import compass_words
+from slowglass.find.direction import compass_words
 from slowglass.kit.model import Kit, Site
-from slowglass.sky.extinction import extinction_mag_per_airmass
 from slowglass.sky.objects import SkyObject
 
 EASY_LEGS = 8
@@ -68,6 +69,11 @@ class Moment:
     moonlit_mag: float
     first_unix_s: float
     wait_h: float
+    from_unix_s: float = math.nan
+    to_unix_s: float = math.nan
+    moonless_min: float = math.nan
+    blocked_min: float = 0.0
+    session_min: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -175,7 +181,7 @@ def _exposures(
     model = object_model(obj)
     if model is None:
         raise ValueError(f"{obj.id} gives no light")
-    part, extinction = bright_part(obj.kind, model), extinction_mag_per_airmass(site.height_m)
+    part, extinction = bright_part(obj.kind, model), site_extinction_mag(site)
     rates = light_rates(
         part,
         sky_mag_arcsec2=np.array([moment.sky_mag_arcsec2]),
@@ -186,16 +192,17 @@ def _exposures(
     )
     read_noise, background = kit.camera.read_noise_e, float(rates.background_px_e_s[0])
     tolerance = trail_tolerance_arcsec(fwhm_arcsec)
-    hold = hold_s or hold_time_s(
+    curve = keeper_curve(
         kit.mount,
         tolerance_arcsec=tolerance,
         dec_deg=obj.dec_deg,
         hour_angle_deg=moment.hour_angle_deg,
         latitude_deg=site.latitude_deg,
+        gusts_per_hour=GUSTS_PER_HOUR[site.wind],
     )
-    exposure = suggest_exposure(
+    hold = curve.hold_time_s()
+    suggestion = suggest_exposure(
         sky_limited_s=min(sky_limited_s(read_noise, background), LONGEST_EXPOSURE_S),
-        hold_time_s=hold,
         saturation_s=core_full_s(
             kit,
             core_e_per_px_s(
@@ -205,15 +212,10 @@ def _exposures(
         ),
         background_e_per_px_s=background,
         read_noise_e=read_noise,
-    ).exposure_s
-    keepers = keeper_fraction(
-        kit.mount,
-        exposure,
-        tolerance_arcsec=tolerance,
-        dec_deg=obj.dec_deg,
-        hour_angle_deg=moment.hour_angle_deg,
-        latitude_deg=site.latitude_deg,
+        keepers=curve,
+        window_s=60.0 * moment.minutes_up,
     )
+    exposure, keepers = suggestion.exposure_s, suggestion.keeper_fraction
     session = min(SESSION_MIN, moment.minutes_up)
     single = single_snr(rates, exposure)
     total = float(total_snr(single, exposure, keepers, session)[0])

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from slowglass.expose.noise import resolution_pixels
 from slowglass.expose.profile import ObjectModel
-from slowglass.expose.signal import mosaic_mean, sky_e_per_px_s, star_e_per_s
+from slowglass.expose.signal import mosaic_mean, sky_e_per_px_s, star_e_per_s, surface_e_per_px_s
 from slowglass.kit.model import Kit
 from slowglass.kit.optics import PIXEL_BLUR_PX
 
@@ -76,6 +76,19 @@ def faintest_e_per_px_s(kit: Kit, taking: Taking, *, wanted_snr: float = SINKS_S
     q2 = wanted_snr**2
     needed = (q2 + math.sqrt(q2 * q2 + 4.0 * q2 * pixels * rest)) / (2.0 * pixels)
     return max(needed / total_s, FLAT_ERROR * sky)
+
+
+def faintest_mag_arcsec2(kit: Kit, taking: Taking, *, wanted_snr: float = SINKS_SNR) -> float:
+    """V mag/arcsec² above the air of a Sun-coloured glow that just reaches a signal to noise."""
+    zero = surface_e_per_px_s(
+        0.0,
+        kit.optics,
+        kit.camera,
+        airmass=taking.airmass,
+        extinction_mag=taking.extinction_mag,
+    )
+    faintest = faintest_e_per_px_s(kit, taking, wanted_snr=wanted_snr)
+    return float(2.5 * np.log10(mosaic_mean(zero) / faintest))
 
 
 def seen_extent(

@@ -7,14 +7,11 @@ The noise equation is that of Merline & Howell 1995 (Exp. Astron. 6, 163) after 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
-Limit = Literal["read noise", "sky", "saturation", "tracking"]
 
 APERTURE_FWHM = 0.673
 """Radius of the best aperture on a Gaussian star under flat noise, in FWHM; holds 71.5 %."""
@@ -108,86 +105,3 @@ def faintest_mag(
     noise = n * (background_e_per_px + read_noise_e**2)
     needed = (q2 + math.sqrt(q2 * q2 + 4.0 * q2 * noise)) / 2.0 / APERTURE_SHARE
     return -2.5 * math.log10(needed / (zero_mag_e_per_s * exposure_s))
-
-
-@dataclass(frozen=True)
-class Suggestion:
-    """A length for one exposure and what keeps it from being longer."""
-
-    exposure_s: float
-    limit: Limit
-    read_noise_cost: float
-    """Total time as a multiple of the ideal, because each exposure is read out."""
-    text: str
-
-
-_STEPS_S = (0.5, 1, 2, 3, 5, 8, 10, 15, 20, 25, 30, 40, 50, 60, 80, 90, 120, 150, 180, 240, 300)
-
-
-def round_down_s(seconds: float) -> float:
-    """The longest customary exposure not above ``seconds`` (never below half a second)."""
-    return float(max((step for step in _STEPS_S if step <= seconds), default=_STEPS_S[0]))
-
-
-def suggest_exposure(
-    *,
-    sky_limited_s: float,
-    hold_time_s: float,
-    saturation_s: float,
-    background_e_per_px_s: float,
-    read_noise_e: float,
-) -> Suggestion:
-    """The longest sensible exposure: no longer than sky, tracking or the well allow.
-
-    The limit is what a better kit or sky would have to change: "sky" when read noise no longer
-    matters, otherwise tracking or saturation, or "read noise" when a mount that holds for the
-    longest customary exposure still leaves the frame read-noise limited.
-    """
-    longest = _STEPS_S[-1]
-    ends: dict[Limit, float] = {
-        "sky": sky_limited_s,
-        "tracking": hold_time_s,
-        "saturation": saturation_s,
-        "read noise": longest,
-    }
-    limit = min(ends, key=lambda name: ends[name])
-    exposure = round_down_s(ends[limit])
-    cost = read_noise_cost(read_noise_e, background_e_per_px_s * exposure)
-    if limit == "sky":
-        text = (
-            f"{exposure:g} s: the sky drowns the read noise by then; longer exposures gain nothing"
-        )
-    elif limit == "tracking":
-        text = (
-            f"{exposure:g} s: the mount holds no longer. The frame is "
-            f"{_read_noise_words(cost)} (the sky's own noise would take over after "
-            f"{_span(sky_limited_s)})"
-        )
-    elif limit == "saturation":
-        text = (
-            f"{exposure:g} s: the bright core fills the wells after that. The frame is "
-            f"{_read_noise_words(cost)}"
-        )
-    else:
-        text = (
-            f"{exposure:g} s, the longest customary exposure. The frame is still "
-            f"{_read_noise_words(cost)}"
-        )
-    return Suggestion(exposure, limit, cost, text)
-
-
-def _read_noise_words(cost: float) -> str:
-    if cost < (1.0 + READ_NOISE_SHARE) ** 2:
-        return "limited by the sky, as it should be"
-    if not math.isfinite(cost) or cost > 99:
-        return "limited by read noise alone"
-    return (
-        f"read-noise limited: faint light needs {cost:.1f} times the total exposure that one "
-        "unbroken frame would"
-    )
-
-
-def _span(seconds: float) -> str:
-    if not math.isfinite(seconds):
-        return "forever"
-    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"

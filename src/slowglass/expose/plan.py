@@ -3,57 +3,39 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
 from slowglass.errors import UsageError
 from slowglass.expose.conditions import Conditions
-from slowglass.expose.measure import (
-    core_e_per_px_s,
-    core_full_s,
-    member_mag,
-    smeared_mag_arcsec2,
-    told_of_a_star,
-)
-from slowglass.expose.noise import (
-    Suggestion,
-    faintest_mag,
-    resolution_pixels,
-    sky_limited_s,
-    snr,
-    star_snr,
-    suggest_exposure,
-)
-from slowglass.expose.profile import light_of, object_model
-from slowglass.expose.signal import (
-    mosaic_mean,
-    sky_e_per_px_s,
-    star_e_per_s,
-    surface_e_per_px_s,
-)
+from slowglass.expose.isophote import CORE_SNR, Extent, Taking, faintest_mag_arcsec2, seen_extent
+from slowglass.expose.measure import core_e_per_px_s, core_full_s
+from slowglass.expose.noise import faintest_mag, sky_limited_s
+from slowglass.expose.profile import ObjectModel, object_model
+from slowglass.expose.session import Session, plan_session
+from slowglass.expose.signal import mosaic_mean, sky_e_per_px_s, star_e_per_s
+from slowglass.expose.subject import GAUSSIAN_AREA, Subject, sky_rate_e_per_px_s, subjects
+from slowglass.expose.suggest import BETWEEN_FRAMES_S, suggest_exposure
 from slowglass.expose.tracking import (
     GUSTS_PER_HOUR,
     SHAKE_FACTOR,
+    drift_arcsec_per_min,
     field_rotation_deg,
-    hold_time_s,
-    keeper_fraction,
+    keeper_curve,
     trail_tolerance_arcsec,
+    untrailed_s,
 )
+from slowglass.expose.words import MOST_FRAMES, WANTED_SNR, conditions_notes, plan_words
 from slowglass.kit.model import Kit, Site
 from slowglass.kit.optics import FWHM_PER_SIGMA, PIXEL_BLUR_PX, airy_fwhm_arcsec, star_fwhm_arcsec
 from slowglass.sky.objects import SkyObject
 
-WANTED_SNR = 30.0
-"""Signal to noise per resolution element at which an object looks smooth in the stack."""
-MOST_FRAMES = 999
-FEW_FRAMES, FEW_FRAMES_MIN = 20, 20
-"""Fewer frames than this make no stack worth the walk outside, whatever the core's signal to
-noise: 20 minutes are then advised."""
-BETWEEN_FRAMES_S = 2.0
-"""Read-out and shutter between two exposures."""
+__all__ = ["BETWEEN_FRAMES_S", "WANTED_SNR", "ExposurePlan", "plan_exposure", "star_width_arcsec"]
+
 DETECTED_SNR = 5.0
+CLOSE_TO_EDGE = 0.9
 
 
 @dataclass(frozen=True)
@@ -89,6 +71,23 @@ class ExposurePlan:
     frames_in_window: int | None
     """So many frames of the suggested length fit into that."""
     limit: str
+    time_cost: float
+    """Hours at the telescope with the suggested exposure over those of a kit without read noise,
+    pauses or lost frames."""
+    parts: tuple[dict[str, Any], ...]
+    """What the signal to noise is told of, one mapping each: ``what, snr, snr_total``."""
+    faintest_mag_total: float
+    """Magnitude of the faintest star in all the keepers together."""
+    faintest_mag_arcsec2: float
+    """Faintest glow above the noise in all the keepers together, per resolution element."""
+    core_arcmin: tuple[float, float] | None
+    """Full axes of the part that stands out in one exposure; None when none does."""
+    seen_arcmin: tuple[float, float] | None
+    """Full axes of the part above the noise of all the keepers; None for scattered stars."""
+    seen_mag_arcsec2: float | None
+    untrailed_s: float | None
+    """On a mount that stands still: the longest exposure with round stars."""
+    session: Session
     saturates: tuple[str, ...]
     altitude_deg: float
     sky_mag_arcsec2: float
@@ -98,12 +97,17 @@ class ExposurePlan:
 
     def to_json(self) -> dict[str, Any]:
         """Plain values for JSON: tuples become lists, an infinite time null."""
-        plain: dict[str, Any] = {}
-        for key, value in asdict(self).items():
-            if isinstance(value, float):
-                value = round(value, 4) if math.isfinite(value) else None
-            plain[key] = list(value) if isinstance(value, tuple) else value
-        return plain
+        return {key: _plain(value) for key, value in asdict(self).items()}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, float):
+        return round(value, 4) if math.isfinite(value) else None
+    return value
 
 
 def star_width_arcsec(kit: Kit, site: Site) -> float:
@@ -143,127 +147,161 @@ def plan_exposure(
     fwhm_arcsec = star_width_arcsec(kit, site)
     fwhm_px = math.hypot(fwhm_arcsec / kit.scale_arcsec_per_px, PIXEL_BLUR_PX)
     dec = obj.dec_deg if obj is not None else float(dec_deg or 0.0)
-    track: dict[str, float] = {
-        "tolerance_arcsec": trail_tolerance_arcsec(fwhm_arcsec),
+    where: dict[str, float] = {
         "dec_deg": dec,
         "hour_angle_deg": conditions.hour_angle_deg,
         "latitude_deg": site.latitude_deg,
-        "gusts_per_hour": GUSTS_PER_HOUR[site.wind],
     }
-    sky_bands = sky_e_per_px_s(conditions.sky_mag_arcsec2, optics, camera)
-    sky_rate = float(mosaic_mean(sky_bands))
+    tolerance = trail_tolerance_arcsec(fwhm_arcsec)
+    keepers = keeper_curve(
+        kit.mount,
+        tolerance_arcsec=tolerance,
+        dec_deg=dec,
+        hour_angle_deg=conditions.hour_angle_deg,
+        latitude_deg=site.latitude_deg,
+        gusts_per_hour=GUSTS_PER_HOUR[site.wind],
+    )
+    sky_rate = sky_rate_e_per_px_s(kit, conditions.sky_mag_arcsec2)
     background_rate = sky_rate + camera.dark_e_per_s
     limited = sky_limited_s(camera.read_noise_e, background_rate)
-    hold = hold_time_s(kit.mount, **track)
 
     model = object_model(obj) if obj is not None else None
-    notes: list[str] = []
-    if conditions.brightened_mag >= 0.2:
-        notes.append(
-            f"Moon or twilight makes the sky {conditions.brightened_mag:.1f} magnitudes brighter "
-            "than this site's dark sky"
-        )
-    measures, rate, star_mag = "nothing: no object there", None, None
+    notes = conditions_notes(site, conditions)
+    told: tuple[Subject, ...] = ()
+    measures = "nothing: no object there"
     if obj is not None and model is not None:
         if model.assumed:
             notes.append(model.assumed)
-        if not told_of_a_star(obj.kind):
-            measures = "mean brightness inside the half-light ellipse"
-            patch = 4.0 * model.half_light_arcsec**2 * model.axis_ratio
-            surface = smeared_mag_arcsec2(model.mean_mag_arcsec2, patch, fwhm_arcsec)
-            rate = float(
-                mosaic_mean(surface_e_per_px_s(surface, optics, camera, light=model.light, **air))
-            )
-        else:
-            star_mag = member_mag(model.mag)
-            measures = f"a member star of magnitude {star_mag:.1f}"
-            whole = star_e_per_s(star_mag, optics, camera, light=light_of(obj.kind), **air)
-            rate = float(mosaic_mean(whole)) / (1.133 * fwhm_px**2)
+        told = subjects(
+            kit, obj, model, conditions=conditions, fwhm_arcsec=fwhm_arcsec, fwhm_px=fwhm_px
+        )
+        measures = told[0].what
     elif obj is not None:
         notes.append(f"{obj.name} ({obj.kind}) has no size or sends no light of its own")
         measures = "nothing: the object sends no light to measure"
 
-    def frame_snr(exposure: float) -> float | None:
-        if rate is None:
-            return None
-        noise: dict[str, float] = {
-            "sky_e_per_px": sky_rate * exposure,
-            "dark_e_per_px": camera.dark_e_per_s * exposure,
-            "read_noise_e": camera.read_noise_e,
-        }
-        if star_mag is not None:
-            return float(star_snr(rate * exposure * 1.133 * fwhm_px**2, fwhm_px, **noise))
-        cells = resolution_pixels(fwhm_px)
-        return float(snr(rate * exposure * cells, pixels=cells, **noise))
+    def frame_snr(part: Subject, exposure: float) -> float:
+        return part.snr(kit, exposure, sky_e_per_px_s=sky_rate, fwhm_px=fwhm_px)
 
     core_rate = core_e_per_px_s(kit, model, fwhm_arcsec, **air) if model is not None else 0.0
-    well_s = core_full_s(kit, core_rate, float(sky_bands.max()))
+    sky_peak = float(sky_e_per_px_s(conditions.sky_mag_arcsec2, optics, camera).max())
+    well_s = core_full_s(kit, core_rate, sky_peak)
     suggestion = suggest_exposure(
         sky_limited_s=limited,
-        hold_time_s=hold,
         saturation_s=well_s,
         background_e_per_px_s=background_rate,
         read_noise_e=camera.read_noise_e,
+        keepers=keepers,
+        window_s=math.inf if minutes_up is None else 60.0 * minutes_up,
     )
-    single = frame_snr(seconds)
-    at_suggested = frame_snr(suggestion.exposure_s)
+    singles = [frame_snr(part, seconds) for part in told]
+    single = singles[0] if singles else None
+    at_suggested = frame_snr(told[0], suggestion.exposure_s) if told else None
     wanted = None
     if at_suggested:
         wanted = int(np.clip(math.ceil((WANTED_SNR / at_suggested) ** 2), 1, MOST_FRAMES))
     window = None
     if minutes_up is not None:
         window = int(minutes_up * 60.0 / (suggestion.exposure_s + BETWEEN_FRAMES_S))
-    keepers = keeper_fraction(kit.mount, seconds, **track)
+    share = keepers(seconds)
     smear_px = _corner_smear_px(kit, seconds, conditions, dec, site.latitude_deg)
     if smear_px >= 0.5:
         notes.append(
             f"the polar axis turns the field: stars in the corners smear by {smear_px:.1f} px"
         )
     zero = float(mosaic_mean(star_e_per_s(0.0, optics, camera, **air)))
+
+    def star_reached(count: float) -> float:
+        # Stacked frames act as one of so many times the light, background and read-out variance.
+        return faintest_mag(
+            zero,
+            seconds * count,
+            fwhm_px,
+            background_e_per_px=background_rate * seconds * count,
+            read_noise_e=camera.read_noise_e * math.sqrt(count),
+            wanted_snr=DETECTED_SNR,
+        )
+
+    stacked = max(1.0, frames * share)
+    taking = Taking(seconds, stacked, conditions.sky_mag_arcsec2, fwhm_arcsec=fwhm_arcsec, **air)
+    core, seen = _extents(model, kit, taking)
+    still = kit.mount.driven == "none"
     return ExposurePlan(
         name=obj.name if obj is not None else "",
         exposure_s=float(seconds),
         frames=frames,
         measures=measures,
-        object_e_per_px=None if rate is None else rate * seconds,
+        object_e_per_px=told[0].rate_e_per_px_s * seconds if told else None,
         sky_e_per_px=sky_rate * seconds,
         dark_e_per_px=camera.dark_e_per_s * seconds,
         read_noise_e=camera.read_noise_e,
         snr=single,
         snr_total=None if single is None else single * math.sqrt(frames),
         fwhm_px=fwhm_px,
-        faintest_mag=faintest_mag(
-            zero,
-            seconds,
-            fwhm_px,
-            background_e_per_px=background_rate * seconds,
-            read_noise_e=camera.read_noise_e,
-            wanted_snr=DETECTED_SNR,
-        ),
+        faintest_mag=star_reached(1.0),
         sky_limited_s=limited,
-        hold_time_s=hold,
-        keeper_fraction=keepers,
+        hold_time_s=keepers.hold_time_s(),
+        keeper_fraction=share,
         suggested_s=suggestion.exposure_s,
         suggested_frames=wanted,
         minutes_up=minutes_up,
         frames_in_window=window,
         limit=suggestion.limit,
+        time_cost=suggestion.time_cost,
+        parts=tuple(
+            {"what": part.what, "snr": value, "snr_total": value * math.sqrt(frames)}
+            for part, value in zip(told, singles, strict=True)
+        ),
+        faintest_mag_total=star_reached(stacked),
+        faintest_mag_arcsec2=faintest_mag_arcsec2(kit, taking),
+        core_arcmin=None if core is None else core.axes_arcmin,
+        seen_arcmin=None if seen is None else seen.axes_arcmin,
+        seen_mag_arcsec2=None if seen is None else seen.edge_mag_arcsec2,
+        untrailed_s=untrailed_s(tolerance, dec) if still else None,
+        session=plan_session(
+            kit,
+            exposure_s=suggestion.exposure_s,
+            keeper_fraction=suggestion.keeper_fraction,
+            wanted_frames=wanted,
+            minutes_up=minutes_up,
+            drift_arcsec_per_min=drift_arcsec_per_min(kit.mount, **where),
+            temperature_c=site.temperature_c,
+            room_arcsec=_room_arcsec(kit, obj),
+        ),
         saturates=_saturates(kit, obj, seconds, well_s, fwhm_px, air, field_mags),
         altitude_deg=conditions.altitude_deg,
         sky_mag_arcsec2=conditions.sky_mag_arcsec2,
-        text=_text(
-            seconds,
-            frames,
-            single,
-            keepers,
-            suggestion,
-            wanted,
-            keeper_fraction(kit.mount, suggestion.exposure_s, **track),
-            at_suggested,
-            window,
+        text=plan_words(
+            seconds=seconds,
+            frames=frames,
+            singles=[(part.what, value) for part, value in zip(told, singles, strict=True)],
+            keepers=share,
+            untrailed_s=untrailed_s(tolerance, dec) if still else None,
+            suggestion=suggestion,
+            wanted=wanted,
+            at_suggested=at_suggested,
+            window=window,
         ),
         notes=tuple(notes),
     )
+
+
+def _extents(
+    model: ObjectModel | None, kit: Kit, taking: Taking
+) -> tuple[Extent | None, Extent | None]:
+    """What stands out in one exposure, and what is above the noise of all of them."""
+    if model is None:
+        return None, None
+    one = replace(taking, frames=1.0)
+    return seen_extent(model, kit, one, wanted_snr=CORE_SNR), seen_extent(model, kit, taking)
+
+
+def _room_arcsec(kit: Kit, obj: SkyObject | None) -> float:
+    """How far an object may wander from the frame's middle before its edge comes close."""
+    half = min(kit.field_width_deg, kit.field_height_deg) * 1800.0
+    size = 0.0 if obj is None else 30.0 * (obj.major_arcmin or 0.0)
+    # An object as large as the frame is centred again before it loses a twentieth of it.
+    return max(CLOSE_TO_EDGE * half - size, 0.1 * half)
 
 
 def _corner_smear_px(
@@ -295,63 +333,12 @@ def _saturates(
     out = []
     if obj is not None and seconds > well_s:
         out.append(f"the core of {obj.name} (full after {well_s:.0f} s)")
-    peak = float(np.max(star_e_per_s(0.0, kit.optics, kit.camera, **air))) / (1.133 * fwhm_px**2)
+    peak = float(np.max(star_e_per_s(0.0, kit.optics, kit.camera, **air))) / (
+        GAUSSIAN_AREA * fwhm_px**2
+    )
     limit = -2.5 * math.log10(kit.camera.saturation_e / (peak * seconds))
     clipped = sum(mag < limit for mag in field_mags)
     if clipped:
         noun = "star" if clipped == 1 else "stars"
         out.append(f"{clipped} {noun} in the frame brighter than magnitude {limit:.1f}")
     return tuple(out)
-
-
-def _text(
-    seconds: float,
-    frames: int,
-    single: float | None,
-    keepers: float,
-    suggestion: Suggestion,
-    wanted: int | None,
-    suggested_keepers: float,
-    at_suggested: float | None,
-    window: int | None,
-) -> str:
-    lines = []
-    if single is not None:
-        many = f", {single * math.sqrt(frames):.1f} after {frames}" if frames > 1 else ""
-        lines.append(f"Signal to noise {single:.1f} in one frame of {seconds:g} s{many}.")
-    lines.append(f"{keepers:.0%} of frames this long keep round stars.")
-    lines.append(f"Suggested: {suggestion.text}.")
-    if wanted is None or at_suggested is None:
-        return " ".join(lines)
-    if wanted >= MOST_FRAMES:
-        lines.append(
-            f"Even {MOST_FRAMES} such frames do not reach signal to noise {WANTED_SNR:g}: "
-            "too faint for this kit."
-        )
-        return " ".join(lines)
-    light = _light_words(wanted * suggestion.exposure_s)
-    if wanted == 1:
-        lines.append(
-            f"One such frame reaches signal to noise {WANTED_SNR:g} per resolution element."
-        )
-    else:
-        taken = math.ceil(wanted / max(suggested_keepers, 0.05))
-        spare = f" (take {taken}, some will trail)" if taken > wanted else ""
-        lines.append(
-            f"{wanted} good frames of that length{spare}, {light} of light, reach signal to noise "
-            f"{WANTED_SNR:g} per resolution element."
-        )
-    if wanted < FEW_FRAMES:
-        lines.append(
-            f"That is the least: take {FEW_FRAMES_MIN} min or more, for faint outskirts; "
-            "noise falls with the root of their number."
-        )
-    if window:
-        reached = at_suggested * math.sqrt(max(1, int(window * suggested_keepers)))
-        told = f" and together reach {reached:.0f}" if reached < 10.0 * WANTED_SNR else ""
-        lines.append(f"{window} such frames fit into the night's window{told}.")
-    return " ".join(lines)
-
-
-def _light_words(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"

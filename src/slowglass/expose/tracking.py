@@ -166,6 +166,23 @@ def field_path_arcsec(
     return worm + east, np.broadcast_to(north, worm.shape)
 
 
+def drift_arcsec_per_min(
+    mount: Mount, *, dec_deg: float, hour_angle_deg: float, latitude_deg: float
+) -> float:
+    """How fast the field leaves the frame's middle on a driven mount, arcsec a minute.
+
+    Polar axis and air, over a quarter of an hour; the worm comes back on itself. 0 on a mount
+    without a motor, which is aimed anew for every exposure.
+    """
+    if mount.driven == "none":
+        return 0.0
+    minutes = 15.0
+    where = {"dec_deg": dec_deg, "hour_angle_deg": hour_angle_deg, "latitude_deg": latitude_deg}
+    polar = polar_path_arcsec(60.0 * minutes, mount, **where)
+    lift = refraction_path_arcsec(60.0 * minutes, **where)
+    return float(np.hypot(polar[0] + lift[0], polar[1] + lift[1])) / minutes
+
+
 def trail_lengths_arcsec(
     exposure_s: float,
     mount: Mount,
@@ -227,18 +244,29 @@ def keeper_fraction(
 
 @dataclass(frozen=True, eq=False)
 class KeeperCurve:
-    """Share of exposures that stay round by their length, from one pass over the mount's paths."""
+    """How long stars stay round, for every phase of the worm, from one pass over the paths.
 
-    exposure_s: Floats
-    share: Floats
+    ``held_s`` is sorted; gusts come on top at random.
+    """
+
+    held_s: Floats
+    gusts_per_hour: float = 0.0
 
     def __call__(self, exposure_s: float) -> float:
         """Share of exposures of that length that are keepers, 0 to 1."""
-        return float(np.interp(exposure_s, self.exposure_s, self.share, left=1.0))
+        trailed = np.searchsorted(self.held_s, exposure_s, side="left") / self.held_s.size
+        return float((1.0 - trailed) * math.exp(-self.gusts_per_hour * exposure_s / 3600.0))
 
     def hold_time_s(self, share: float = HOLD_SHARE) -> float:
         """Longest exposure, s, of which ``share`` are keepers; capped at 20 minutes."""
-        return float(np.interp(-share, -self.share, self.exposure_s))
+        most = float(self.held_s[int((1.0 - share) * self.held_s.size)])
+        if self(most) >= share:
+            return min(most, LONGEST_HOLD_S)
+        low, high = 0.0, most
+        while high - low > 0.002 * high:
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if self(middle) >= share else (low, middle)
+        return low
 
 
 def keeper_curve(
@@ -251,7 +279,7 @@ def keeper_curve(
     gusts_per_hour: float = 0.0,
     phases: int = 360,
 ) -> KeeperCurve:
-    """The share of keepers for every exposure from a hundredth of a second to 20 minutes.
+    """The share of keepers for every exposure up to 20 minutes.
 
     As :func:`keeper_fraction`, to a hundredth, at the price of two of its calls.
     """
@@ -268,8 +296,14 @@ def keeper_curve(
     for path in (east, north):
         reach = np.maximum.accumulate(path, axis=-1) - np.minimum.accumulate(path, axis=-1)
         extent2 += reach**2
-    share = np.mean(extent2 <= tolerance_arcsec**2, axis=0)
-    return KeeperCurve(times, share * np.exp(-gusts_per_hour * times / 3600.0))
+    over = extent2 > tolerance_arcsec**2
+    last = np.where(over.any(axis=-1), np.argmax(over, axis=-1), len(times) - 1)
+    rows = np.arange(phases)
+    before, after = np.sqrt(extent2[rows, last - 1]), np.sqrt(extent2[rows, last])
+    part = (tolerance_arcsec - before) / np.maximum(after - before, 1e-12)
+    crossed = times[last - 1] + np.clip(part, 0.0, 1.0) * (times[last] - times[last - 1])
+    held = np.where(over.any(axis=-1), crossed, LONGEST_HOLD_S)
+    return KeeperCurve(np.sort(held), gusts_per_hour)
 
 
 def hold_time_s(
