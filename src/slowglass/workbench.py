@@ -18,17 +18,18 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from slowglass.errors import UsageError
+from slowglass.errors import SlowglassError, UsageError
 from slowglass.progress import Report, silent
 
 if TYPE_CHECKING:
     from slowglass.choose.answers import Choice
     from slowglass.expose.plan import ExposurePlan
-    from slowglass.find.service import Route
+    from slowglass.find.result import Route
     from slowglass.find.svg import StyleName
     from slowglass.finish.types import FinishResult
     from slowglass.judge.look import Look
     from slowglass.judge.verdict import Verdict
+    from slowglass.judge.watch import Watch
     from slowglass.kit.model import Kit, Site
     from slowglass.kit.service import KitSummary
     from slowglass.sky.place import Place
@@ -122,7 +123,7 @@ class Workbench:
 
     def chart(self, route: Route, path: Path, *, style: StyleName = "paper") -> Path:
         """Path of the chart of a route, written as .svg, .png or .pdf."""
-        from slowglass.find.service import chart_route
+        from slowglass.find.plates import chart_route
 
         return chart_route(route, self.kit, self.site, self.sky, path, style=style)
 
@@ -197,6 +198,54 @@ class Workbench:
             report=report,
             near=None if near is None else self.place(near),
             target=None if target is None else self.place(target),
+            kit=None if self.kit_is_stand_in else self.kit,
+            site=None if self.kit_is_stand_in else self.site,
+        )
+
+    def watch(
+        self,
+        folder: Path,
+        *,
+        near: str | None = None,
+        radius_deg: float | None = None,
+        scale_arcsec_per_px: float | None = None,
+        target: str | None = None,
+        fresh: bool = False,
+        report: Report = silent,
+    ) -> Watch:
+        """A watch over the camera's folder; its ``run`` yields what happens, as it happens.
+
+        ``fresh`` judges everything anew in place of going on from the journal. With a kit of
+        one's own and a target, the stack is measured against the plan.
+        """
+        from slowglass.judge.watch import Watch
+
+        aim = None if target is None else self.place(target)
+
+        def plan_for(seconds: float, when: datetime | None) -> ExposurePlan | None:
+            from slowglass.expose.service import expose_object
+
+            if target is None or self.kit_is_stand_in:
+                return None
+            for moment in (when, None):  # a clock that is off may put the target below ground
+                try:
+                    return expose_object(
+                        self.kit, self.site, self.sky, target, seconds=seconds, when=moment
+                    )
+                except SlowglassError:
+                    continue
+            return None
+
+        return Watch(
+            folder,
+            self.sky,
+            plan_for=plan_for,
+            fresh=fresh,
+            report=report,
+            near=None if near is None else self.place(near),
+            radius_deg=radius_deg,
+            scale_arcsec_per_px=scale_arcsec_per_px,
+            target=aim,
             kit=None if self.kit_is_stand_in else self.kit,
             site=None if self.kit_is_stand_in else self.site,
         )

@@ -130,7 +130,7 @@ def test_instruction_order_focus_then_aim_then_trail():
 def test_both_axes_the_longer_first():
     nudge = nudge_text(10.0, 20.0, 10.5, 18.0)
     line = one_instruction(judge_quality(GOOD), nudge, solved=True)
-    assert line == "Turn Dec 2.00° south and RA 30.0′ east, then shoot again"
+    assert line == "Turn Dec 2.00° south, RA 30.0′ east, then shoot again"
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from slowglass import __version__
-from slowglass.cli import choose, demo, expose, find, finish, judge, kit, serve, site, sky
+from slowglass.cli import choose, demo, expose, find, finish, judge, kit, serve, site, sky, watch
 from slowglass.cli.common import print_error
 from slowglass.errors import Cancelled, SlowglassError
 
@@ -32,6 +32,7 @@ app.command("choose")(choose.choose)
 app.command("find")(find.find)
 app.command("expose")(expose.expose)
 app.command("judge")(judge.judge)
+app.command("watch")(watch.watch)
 app.command("finish")(finish.finish)
 app.command("kit")(kit.kit)
 app.command("site")(site.site)

@@ -57,10 +57,11 @@ def serve_folder(
         host=host,
         port=port,
         open_browser=open_browser,
-        ready=_announce,
+        ready=announce,
     )
 
 
-def _announce(address: str) -> None:
+def announce(address: str) -> None:
+    """Say on stderr where the page is."""
     sys.stderr.write(f"Slowglass is at {address} (stop with Ctrl-C)\n")
     sys.stderr.flush()

@@ -68,7 +68,7 @@ def judge_paths(
         try:
             files.extend(_pictures(Path(path)))
         except UnreadableFile as error:
-            faults.append(_unreadable(Path(path), error, 0.0))
+            faults.append(unreadable_verdict(Path(path), error, 0.0))
     yield from faults
     for done, file in enumerate(files):
         report(file.name, done, len(files))
@@ -76,7 +76,7 @@ def judge_paths(
         try:
             yield judge_file(file, sky, write_wcs=write_wcs, **options)
         except UnreadableFile as error:
-            yield _unreadable(file, error, time.perf_counter() - started)
+            yield unreadable_verdict(file, error, time.perf_counter() - started)
     report("judged", len(files), len(files))
 
 
@@ -118,7 +118,8 @@ def _pictures(path: Path) -> list[Path]:
     return found
 
 
-def _unreadable(path: Path, error: UnreadableFile, seconds: float) -> Verdict:
+def unreadable_verdict(path: Path, error: UnreadableFile, seconds: float) -> Verdict:
+    """The verdict on a file that cannot be read: its fault, and the cure as the instruction."""
     return Verdict(
         file=str(path),
         reason=str(error),

@@ -5,7 +5,9 @@ from __future__ import annotations
 import contextlib
 import os
 import socket
-from collections.abc import AsyncIterator, Callable
+import threading
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +21,9 @@ from slowglass.web.guard import Guard
 from slowglass.web.pages import Pages
 
 if TYPE_CHECKING:
+    import uvicorn
+
+    from slowglass.judge.watch import Watch
     from slowglass.workbench import Workbench
 
 HERE = Path(__file__).parent
@@ -27,9 +32,9 @@ PORTS_TRIED = 40
 LOOPBACK = {"127.0.0.1": "127.0.0.1", "localhost": "127.0.0.1", "::1": "::1"}
 
 
-def create_app(workbench: Workbench, *, folder: Path) -> Starlette:
-    """The application over one night's folder; the folder may still be empty."""
-    pages = Pages(workbench, folder)
+def create_app(workbench: Workbench, *, folder: Path, watching: Watch | None = None) -> Starlette:
+    """The application over one night's folder, which may still be empty, and a watch if any."""
+    pages = Pages(workbench, folder, watching)
 
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
@@ -84,29 +89,65 @@ def serve(
     port: int | None = None,
     open_browser: bool = False,
     ready: Callable[[str], None] | None = None,
+    watching: Watch | None = None,
 ) -> None:
-    """Serve the night in ``folder`` until interrupted.
+    """Serve the night in ``folder``, and the live page of a watch, until interrupted.
 
     ``port`` None takes 8180, or the next free one. ``ready`` is called once with the address
     when the server listens. Only loopback hosts are accepted.
     """
-    import uvicorn
+    import signal
 
+    stop = threading.Event()
+    with serving(workbench, folder=folder, host=host, port=port, watching=watching) as address:
+        with contextlib.suppress(ValueError):  # a thread other than the first sets no signals
+            signal.signal(signal.SIGTERM, lambda *_: stop.set())
+        if ready is not None:
+            ready(address)
+        if open_browser:
+            import webbrowser
+
+            webbrowser.open(address)
+        with contextlib.suppress(KeyboardInterrupt):
+            while not stop.wait(0.5):
+                pass
+
+
+@contextlib.contextmanager
+def serving(
+    workbench: Workbench,
+    *,
+    folder: Path,
+    host: str = "127.0.0.1",
+    port: int | None = None,
+    watching: Watch | None = None,
+) -> Iterator[str]:
+    """The address of the pages, served from a thread of their own while the block runs."""
+    server_socket, address = _socket(host, port)
+    server = _server(create_app(workbench, folder=folder, watching=watching))
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [server_socket]}, daemon=True)
+    thread.start()
+    for _ in range(200):
+        if server.started or not thread.is_alive():
+            break
+        time.sleep(0.05)
+    try:
+        yield address
+    finally:
+        server.should_exit = True
+        thread.join(timeout=5.0)
+        server_socket.close()
+
+
+def _socket(host: str, port: int | None) -> tuple[socket.socket, str]:
+    """A listening socket and the address it answers at."""
     server_socket = listen(host, port)
-    number = server_socket.getsockname()[1]
     name = f"[{host.strip('[]')}]" if ":" in host else host
-    address = f"http://{name}:{number}/"
-    app = create_app(workbench, folder=folder)
+    return server_socket, f"http://{name}:{server_socket.getsockname()[1]}/"
 
-    class Announcing(uvicorn.Server):
-        async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-            await super().startup(sockets=sockets)
-            if ready is not None:
-                ready(address)
-            if open_browser:
-                import webbrowser
 
-                webbrowser.open(address)
+def _server(app: Starlette) -> uvicorn.Server:
+    import uvicorn
 
     config = uvicorn.Config(
         app,
@@ -115,10 +156,6 @@ def serve(
         access_log=False,
         ws="none",
         proxy_headers=False,
+        timeout_graceful_shutdown=2,
     )
-    try:
-        Announcing(config).run(sockets=[server_socket])
-    except KeyboardInterrupt:
-        pass
-    finally:
-        server_socket.close()
+    return uvicorn.Server(config)

@@ -27,6 +27,7 @@ from slowglass.web.tonight import Tonight
 from slowglass.web.ways import Ways, moment
 
 if TYPE_CHECKING:
+    from slowglass.judge.watch import Watch
     from slowglass.workbench import Workbench
 
 STEPS = (
@@ -70,8 +71,9 @@ def _number(request: Request, key: str, usual: float) -> float:
 class Pages:
     """The pages over one workbench and one folder."""
 
-    def __init__(self, workbench: Workbench, folder: Path) -> None:
+    def __init__(self, workbench: Workbench, folder: Path, watching: Watch | None = None) -> None:
         self.workbench = workbench
+        self.watching = watching
         self.folder = folder
         self.job = Job()
         self.tonight = Tonight(workbench)
