@@ -23,7 +23,7 @@ LEFT_OUT = frozenset({"star", "double star", "nova", "other", "dark nebula"})
 
 HALF_LIGHT_AXIS = {
     "globular": 0.144,
-    "galaxy": 0.40,
+    "galaxy": 0.36,
     "cluster": 0.35,
     "planetary": 0.55,
     "hydrogen": 0.41,

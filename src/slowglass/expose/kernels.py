@@ -108,13 +108,16 @@ def stamp_stars(light, x, y, star_e, radius, table, oversample, mosaic):
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
-def fill_surface(stamp, left, top, inverse, profile, reach, tile, tile_scale, strength, angular):
+def fill_surface(
+    stamp, left, top, inverse, profile, reach, tile, tile_scale, strength, angular, arms
+):
     """Light of a radial profile on a tilted disc, relative, for every pixel of ``stamp``.
 
     ``inverse`` (2, 3) takes (column, row, 1) to disc coordinates u, v in arcsec, in which the
     profile depends on the radius alone; ``profile`` is sampled at reach·(i/(n−1))². ``tile`` is
     a periodic pattern of mean 1, blended in by ``strength``; ``angular`` = (cos, sin) amplitudes
-    of a two-armed modulation.
+    of a two-armed modulation; ``arms`` = (contrast, cotangent of the pitch, phase, inner radius)
+    of a logarithmic spiral.
     """
     n = profile.size
     size = tile.shape[0]
@@ -142,6 +145,13 @@ def fill_surface(stamp, left, top, inverse, profile, reach, tile, tile_scale, st
             if r2 > 0.0 and (angular[0] != 0.0 or angular[1] != 0.0):
                 cos2, sin2 = (u * u - v * v) / r2, 2.0 * u * v / r2
                 value *= 1.0 + angular[0] * cos2 + angular[1] * sin2
+            if arms[0] > 0.0 and radius > 0.0:
+                turn = 2.0 * (math.atan2(v, u) - arms[1] * math.log(radius / arms[3])) + arms[2]
+                inward = radius / arms[3]
+                begun = 1.0 - math.exp(-inward * inward)
+                value *= 1.0 + arms[0] * begun * (
+                    0.75 * math.cos(turn) + 0.25 * math.cos(2.0 * turn)
+                )
             stamp[row, column] = value
 
 

@@ -38,6 +38,10 @@ EYE_PLANETARY_MAG = 0.65
 """A planetary's magnitude given to a tenth only is an eye estimate. The dark-adapted eye sees the
 oxygen line at 501 nm twice as well as the V band does, so V is this much fainter: the mean of
 six against V from their Hβ fluxes (Cahn, Kaler & Stanghellini 1992, A&AS 94, 399)."""
+LOST_OUTSKIRTS_MAG, MOST_LOST = 1.9, 2.4
+USUAL_DISC_SCALES = 3.2
+"""Radius of the 25 B mag/arcsec² isophote over the disc's scale for Freeman's central brightness
+of 21.65 (Freeman 1970, ApJ 160, 811)."""
 DOUBT_MAG = 0.3
 """A magnitude taken this much fainter than catalogued is told."""
 
@@ -121,6 +125,31 @@ def believable_mag(
     return np.maximum(np.asarray(mag, float), least)
 
 
+def believable_axes_arcmin(obj: SkyObject) -> tuple[float, float]:
+    """Major and minor axis in arcmin, as catalogued or as large as the light of a disc needs.
+
+    A spiral catalogued so small that its disc would still be two magnitudes brighter at its edge
+    than the isophote of catalogued sizes has lost its outskirts in the catalogue (M108: 4.0′ for
+    the 8.7′ of the Third Reference Catalogue). Not for early types, whose light crowds inward,
+    nor for magnitudes from blue plates, to which a star in front often lends its light.
+    """
+    major = obj.major_arcmin or 0.0
+    minor = obj.minor_arcmin or major
+    late = obj.hubble[:1] == "S" and obj.hubble[-1:] in "bcdm" and "?" not in obj.hubble
+    if not (late and major and obj.mag is not None and obj.mag_source == "V"):
+        return major, minor
+    ratio = minor / major
+    scales = shapes.WIDEST_DISC_SCALES
+    edge = shapes.disc_edge_mag_arcsec2(obj.mag, 30.0 * major, ratio, 30.0 * major / scales)
+    if edge > shapes.GALAXY_EDGE_V_MAG_ARCSEC2 - LOST_OUTSKIRTS_MAG:
+        return major, minor
+    # The same disc law with the usual 3.2 scales to the edge, solved for the edge.
+    usual = shapes.GALAXY_EDGE_V_MAG_ARCSEC2 - 1.0857 * USUAL_DISC_SCALES
+    scale = math.sqrt(10.0 ** (0.4 * (usual - obj.mag)) / (2.0 * math.pi * ratio))
+    whole = min(USUAL_DISC_SCALES * scale / 30.0, MOST_LOST * major)
+    return whole, whole * ratio
+
+
 def object_model(
     obj: SkyObject,
     *,
@@ -135,17 +164,21 @@ def object_model(
     shape = family(obj.kind)
     if shape == "nothing" or not obj.major_arcmin:
         return None
-    major = obj.major_arcmin * 60.0
-    ratio = float(np.clip((obj.minor_arcmin or obj.major_arcmin) / obj.major_arcmin, 0.08, 1.0))
+    major_arcmin, minor_arcmin = believable_axes_arcmin(obj)
+    major = major_arcmin * 60.0
+    ratio = float(np.clip(minor_arcmin / major_arcmin, 0.08, 1.0))
     mag, assumed = obj.mag, ""
     if obj.mag is None or mag is None:
         mean = ASSUMED_MAG_ARCSEC2.get(obj.kind, ASSUMED_OTHER_MAG_ARCSEC2)
         mag = mean - 2.5 * math.log10(math.pi / 4.0 * major**2 * ratio)
         assumed = f"no magnitude in the catalogue; {mean} mag/arcsec² taken as typical of its kind"
     else:
-        mag = float(
-            believable_mag(obj.kind, mag, obj.major_arcmin, obj.minor_arcmin or obj.major_arcmin)
-        )
+        mag = float(believable_mag(obj.kind, mag, major_arcmin, minor_arcmin))
+        if major_arcmin > obj.major_arcmin:
+            assumed = (
+                f"its catalogued size of {obj.major_arcmin:.1f}′ is too small for its light, "
+                f"{major_arcmin:.1f}′ taken"
+            )
         if mag - obj.mag > DOUBT_MAG and shape != "planetary":
             assumed = f"magnitude {obj.mag:.1f} is too bright for its size, {mag:.1f} taken"
     angle = obj.position_angle_deg or 0.0
@@ -171,6 +204,7 @@ def object_model(
         seed=seed,
         brightest=brightest_member_mag,
         elsewhere=light_in_catalogue,
+        hubble=obj.hubble,
     )
     light: Light = "hydrogen" if nebulous else light_of(obj.kind)
     return ObjectModel(mag, smooth, members, half, ratio, light, assumed, 0.5 if nebulous else 1.0)

@@ -131,6 +131,14 @@ def _share_in_catalogue(obj: SkyObject, ra: Floats, dec: Floats, mag: Floats) ->
     return float(np.sum(10.0 ** (-0.4 * (mag[inside] - obj.mag))))
 
 
+def _arms(part: SmoothPart) -> Floats:
+    """Spiral arms as the inner loop wants them; zeros for none."""
+    if part.arms is None:
+        return np.array([0.0, 0.0, 0.0, 1.0])
+    cot = 1.0 / np.tan(np.radians(part.arms.pitch_deg))
+    return np.array([part.arms.contrast, cot, part.arms.phase_rad, part.arms.inner_arcsec])
+
+
 def render_part(
     part: SmoothPart,
     wcs: TanWcs,
@@ -184,6 +192,7 @@ def render_part(
         tile.shape[0] / part.texture_scale_arcsec,
         part.texture,
         np.array(part.angular),
+        _arms(part),
     )
     if whole:
         total = float(stamp.sum(dtype=np.float64))

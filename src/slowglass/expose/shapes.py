@@ -7,6 +7,7 @@ seed, and returns smooth parts, members, and the radius that holds half of the l
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -19,7 +20,22 @@ Floats = npt.NDArray[np.float64]
 
 GALAXY_EDGE_V_MAG_ARCSEC2 = 24.2
 """25 B mag/arcsec², the isophote of catalogued sizes, at B−V = 0.8."""
+WIDEST_DISC_SCALES = 2.2
+"""Fewest disc scales between centre and catalogued edge."""
 _TABLE = 1024
+
+
+@dataclass(frozen=True)
+class Arms:
+    """Two logarithmic spiral arms on a disc: their contrast, pitch, winding and place.
+
+    ``pitch_deg`` is negative for arms wound the other way; they begin at ``inner_arcsec``.
+    """
+
+    contrast: float
+    pitch_deg: float
+    phase_rad: float
+    inner_arcsec: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +55,7 @@ class SmoothPart:
     texture: float = 0.0
     texture_scale_arcsec: float = 1.0
     angular: tuple[float, float] = (0.0, 0.0)
+    arms: Arms | None = None
     seed: int = 0
 
 
@@ -74,52 +91,145 @@ def disc_scale_arcsec(mag: float, edge_radius_arcsec: float, axis_ratio: float) 
 
     Solves µ0(h) + 1.0857·r/h = 24.2 with µ0 = m + 2.5 log 2πh²q; kept within r/7 … r/2.2.
     """
-    low, high = edge_radius_arcsec / 7.0, edge_radius_arcsec / 2.2
 
     def edge(h: float) -> float:
-        centre = mag + 2.5 * math.log10(2.0 * math.pi * h * h * axis_ratio)
-        return centre + 1.0857 * edge_radius_arcsec / h - GALAXY_EDGE_V_MAG_ARCSEC2
+        at_edge = disc_edge_mag_arcsec2(mag, edge_radius_arcsec, axis_ratio, h)
+        return at_edge - GALAXY_EDGE_V_MAG_ARCSEC2
 
-    if edge(low) <= 0.0:
+    return _falling_root(edge, edge_radius_arcsec / 7.0, edge_radius_arcsec / WIDEST_DISC_SCALES)
+
+
+def disc_edge_mag_arcsec2(
+    mag: float, edge_radius_arcsec: float, axis_ratio: float, scale_arcsec: float
+) -> float:
+    """Brightness in V of an exponential disc of total magnitude and scale at its edge."""
+    centre = mag + 2.5 * math.log10(2.0 * math.pi * scale_arcsec**2 * axis_ratio)
+    return centre + 1.0857 * edge_radius_arcsec / scale_arcsec
+
+
+def _falling_root(function: Callable[[float], float], low: float, high: float) -> float:
+    """Where a falling function passes zero, or the end nearest to that."""
+    if function(low) <= 0.0:
         return low
-    if edge(high) >= 0.0:
+    if function(high) >= 0.0:
         return high
     for _ in range(50):
         middle = 0.5 * (low + high)
-        low, high = (middle, high) if edge(middle) > 0.0 else (low, middle)
+        low, high = (middle, high) if function(middle) > 0.0 else (low, middle)
     return 0.5 * (low + high)
 
 
+SPIRAL = {"a": (10.0, 0.30), "b": (14.0, 0.45), "c": (18.0, 0.65), "d": (22.0, 0.70)}
+"""Pitch in degrees and contrast of the arms by the last letter of the type (pitches: Kennicutt
+1981, AJ 86, 1847, from memory; contrasts by eye)."""
+FLATTEST_WITH_ARMS = 0.22
+"""Discs seen flatter than this show no arms."""
+MOTTLED, RAGGED = 0.5, 0.9
+"""Strength of the texture of spirals, and of irregular galaxies."""
+
+
+def spiral_arms(
+    hubble: str, axis_ratio: float, scale_arcsec: float, rng: np.random.Generator
+) -> Arms | None:
+    """The arms of a galaxy of a Hubble type, or None for types that have none."""
+    letters = hubble.split("?")[0].split("-")[0].lstrip("SAB").strip("0()rs' ")
+    if not hubble.startswith("S") or not letters or axis_ratio < FLATTEST_WITH_ARMS:
+        return None
+    told = SPIRAL.get(letters[-1])
+    if told is None:
+        return None
+    pitch, contrast = told
+    side = 1.0 if rng.random() < 0.5 else -1.0
+    return Arms(contrast, side * pitch, rng.uniform(0.0, 2.0 * math.pi), 0.7 * scale_arcsec)
+
+
 def galaxy(
-    *, mag: float, major: float, ratio: float, angle: float, seed: int, **_: object
+    *,
+    mag: float,
+    major: float,
+    ratio: float,
+    angle: float,
+    seed: int,
+    rng: np.random.Generator,
+    hubble: str = "",
+    **_: object,
 ) -> Parts:
-    """An exponential disc that fades to the isophote of catalogued sizes, and a small bulge."""
+    """An exponential disc that fades to the isophote of catalogued sizes, and a small bulge.
+
+    Ellipticals follow Sérsic's law with n = 4; spirals have the arms of their type.
+    """
+    if hubble.lstrip("c").startswith("E"):
+        return _elliptical(mag=mag, major=major, ratio=ratio, angle=angle)
     h = disc_scale_arcsec(mag, major / 2.0, ratio)
+    lenticular = "0" in hubble
+    texture = MOTTLED if hubble[:1] == "S" and "?" not in hubble else RAGGED
     r = radii_arcsec(7.0 * h)
+    # Bulges weigh more in the early types (Sérsic n = 2, half-light radius h/3).
+    bulge_share = 0.35 if lenticular else 0.22 if hubble.endswith("a") else 0.12
     disc = SmoothPart(
-        share=0.88,
+        share=1.0 - bulge_share,
         light=0.72,
         profile=_normalised(np.exp(-r / h), r, ratio),
         reach_arcsec=float(r[-1]),
         axis_ratio=ratio,
         position_angle_deg=angle,
-        texture=0.5,
+        texture=0.0 if lenticular else texture if hubble else MOTTLED,
         texture_scale_arcsec=5.0 * h,
+        arms=spiral_arms(hubble, ratio, h, rng),
         seed=seed,
     )
-    # A Sérsic n = 2 bulge, rounder than the disc; half-light radius a third of a scale length.
     round_ratio = max(ratio, min(1.0, 0.5 + 0.5 * ratio))
     core = 0.33 * h
     b = radii_arcsec(8.0 * core)
     bulge = SmoothPart(
-        share=0.12,
+        share=bulge_share,
         light=0.95,
         profile=_normalised(np.exp(-3.672 * np.sqrt(np.hypot(b, 0.15) / core)), b, round_ratio),
         reach_arcsec=float(b[-1]),
         axis_ratio=round_ratio,
         position_angle_deg=angle,
     )
-    return (disc, bulge), NO_MEMBERS, 1.55 * h
+    return (disc, bulge), NO_MEMBERS, _half_light_of((disc, bulge))
+
+
+def sersic_b(n: float) -> float:
+    """Sérsic's b, which makes the scale the half-light radius (Ciotti & Bertin 1999, A&A 352, 447,
+    eq. 18)."""
+    return 2.0 * n - 1.0 / 3.0 + 4.0 / (405.0 * n) + 46.0 / (25515.0 * n**2)
+
+
+def _elliptical(*, mag: float, major: float, ratio: float, angle: float) -> Parts:
+    """De Vaucouleurs' law, its half-light radius set by the isophote of catalogued sizes."""
+    b, edge = sersic_b(4.0), major / 2.0
+
+    def fades_at(scale: float) -> float:
+        # L = 22.67 I_e R_e² q for n = 4.
+        middle = mag + 2.5 * math.log10(22.67 * scale * scale * ratio)
+        return middle + 1.0857 * b * ((edge / scale) ** 0.25 - 1.0) - GALAXY_EDGE_V_MAG_ARCSEC2
+
+    scale = _falling_root(fades_at, edge / 9.0, edge / 1.5)
+    r = radii_arcsec(6.0 * scale)
+    part = SmoothPart(
+        share=1.0,
+        light=0.92,
+        profile=_normalised(np.exp(-b * (np.hypot(r, 0.15) / scale) ** 0.25), r, ratio),
+        reach_arcsec=float(r[-1]),
+        axis_ratio=ratio,
+        position_angle_deg=angle,
+    )
+    return (part,), NO_MEMBERS, _half_light_of((part,))
+
+
+def _half_light_of(parts: tuple[SmoothPart, ...]) -> float:
+    """Radius along the major axis with half of the light of parts on one centre."""
+    reach = max(part.reach_arcsec for part in parts)
+    grid = radii_arcsec(reach)
+    inside = np.zeros(grid.size)
+    for part in parts:
+        radii = radii_arcsec(part.reach_arcsec, part.profile.size)
+        light = _light_inside(part.profile, radii)
+        inside += part.share * np.interp(grid, radii, light / light[-1])
+    return float(np.interp(0.5 * inside[-1], inside, grid))
 
 
 def king_density(radius: Floats, core: float, edge: float) -> Floats:
@@ -300,6 +410,17 @@ def _two_armed(strength: float, phase: float) -> tuple[float, float]:
     return strength * math.cos(phase), strength * math.sin(phase)
 
 
+CLOUDS = {
+    "even": ((0.9, 1.0, 1.0), (0.1, 0.25, 0.7)),
+    "usual": ((0.7, 1.0, 1.0), (0.3, 0.25, 0.7)),
+    "hearted": ((0.45, 1.0, 1.0), (0.33, 0.33, 0.8), (0.22, 0.11, 0.5)),
+}
+"""Clouds within clouds: share, size, raggedness. Round a cluster the light crowds about its
+stars: the great winter nebula comes out at 18 mag/arcsec² in its heart and 21 at 8′ from it."""
+EVEN_FROM_ARCMIN = 60.0
+"""The largest nebulae have no heart."""
+
+
 def cloud(
     *,
     major: float,
@@ -308,13 +429,16 @@ def cloud(
     light: Light,
     rng: np.random.Generator,
     seed: int,
+    hearted: bool = False,
     **_: object,
 ) -> Parts:
-    """A ragged Gaussian cloud whose 2σ ellipse is the catalogued outline, and its bright heart."""
-    outer = major / 4.0
+    """Ragged Gaussian clouds within each other; the 2σ ellipse of the widest is the outline."""
+    widest = major / 4.0
     angular = _two_armed(rng.uniform(0.0, 0.3), rng.uniform(0.0, 2.0 * math.pi))
+    style = "hearted" if hearted else "even" if major > 60.0 * EVEN_FROM_ARCMIN else "usual"
     parts = []
-    for number, (share, sigma, ragged) in enumerate(((0.7, outer, 1.0), (0.3, outer / 4.0, 0.7))):
+    for number, (share, size, ragged) in enumerate(CLOUDS[style]):
+        sigma = size * widest
         r = radii_arcsec(4.0 * sigma)
         parts.append(
             SmoothPart(
@@ -330,13 +454,12 @@ def cloud(
                 seed=seed + number,
             )
         )
-    # Half of the light of the two Gaussians together.
-    return tuple(parts), NO_MEMBERS, 0.82 * outer
+    return tuple(parts), NO_MEMBERS, _half_light_of(tuple(parts))
 
 
 def cluster_in_cloud(**given: Any) -> Parts:
     """Half of the light in stars, half in the cloud they lie in."""
-    clouds, _, half = cloud(**(given | {"light": "hydrogen"}))
+    clouds, _, half = cloud(**(given | {"light": "hydrogen", "hearted": True}))
     _, members, _ = cluster(**given)
     return (
         tuple(replace(part, share=0.5 * part.share) for part in clouds),
