@@ -194,12 +194,18 @@ def dark_current_e_s(
 
 
 def clipping_level_adu(pixels: Pixels, *, share: float = 1e-3) -> float | None:
-    """The level at which pixels pile up, ADU above black; None where none do."""
+    """The level at which pixels pile up, ADU above black; None where none do.
+
+    A smooth tail thins out toward its end; a clipped one stands like a wall, which read noise
+    may soften by some steps.
+    """
     top = float(np.max(pixels))
-    piled = float(np.mean(pixels >= top - 0.5))
-    # A smooth tail thins out toward its end; a clipped one stands like a wall.
-    below = float(np.mean((pixels < top - 0.5) & (pixels >= top - 8.5)))
-    return top if piled >= share and piled > below else None
+    width = max(8.0, 0.002 * abs(top))
+    piled = pixels[pixels >= top - width]
+    below = np.count_nonzero((pixels < top - width) & (pixels >= top - 2.0 * width))
+    if piled.size < share * pixels.size or piled.size < 2 * below:
+        return None
+    return float(np.median(piled))
 
 
 def hot_pixel_fraction(
