@@ -16,11 +16,11 @@ from slowglass.frame.dng_io import write_dng
 from slowglass.frame.fits_io import write_fits
 from slowglass.frame.io import list_frames, read_frame
 from slowglass.frame.picture_io import (
-    srgb_to_linear,
     write_jpeg,
     write_png,
     write_tiff16,
 )
+from slowglass.frame.screen import srgb_to_linear
 
 RAMP = np.arange(48 * 60, dtype=np.uint16).reshape(48, 60) * 20
 START = datetime(2026, 10, 11, 21, 3, 4, 250000, tzinfo=UTC)

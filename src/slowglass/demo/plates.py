@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from slowglass.frame.preview import crop_square, measure_stretch, shrink, to_8bit
+from slowglass.frame.preview import crop_square, shrink
+from slowglass.frame.stretch import measure_stretch, to_8bit
 
 if TYPE_CHECKING:
     from slowglass.finish.types import FinishResult

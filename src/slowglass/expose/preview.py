@@ -11,7 +11,7 @@ from slowglass.expose.signal import BLUE, GREEN, RED, SUN_BV, photon_rates
 from slowglass.frame.bayer import COLOURS
 from slowglass.frame.image import Bayer, Frame
 from slowglass.frame.picture_io import write_png
-from slowglass.frame.preview import measure_stretch, to_8bit
+from slowglass.frame.stretch import measure_stretch, to_8bit
 
 
 def half_size(pixels: npt.NDArray[np.float32], bayer: Bayer | None) -> npt.NDArray[np.float32]:
@@ -47,15 +47,21 @@ def _quarter_step(
     return moved
 
 
-def preview_rgb(frame: Frame) -> npt.NDArray[np.uint8]:
-    """An 8-bit (rows, columns, 3) picture at half size, stretched for the eye."""
+def balanced(frame: Frame) -> npt.NDArray[np.float32]:
+    """(rows/2, columns/2, 3) linear colours of a mosaic frame, Sun-like stars white."""
     colour = frame.pixels if frame.is_colour else half_size(frame.pixels, frame.bayer)
     if frame.bayer:
         sun = photon_rates(0.0, SUN_BV, (RED, GREEN, BLUE))
         # Clipped again at white, so that the middles of saturated stars stay neutral.
         colour = np.minimum(colour * (sun[1] / sun).astype(np.float32), frame.white_adu)
+    return colour
+
+
+def preview_rgb(frame: Frame) -> npt.NDArray[np.uint8]:
+    """An 8-bit (rows, columns, 3) picture at half size, stretched for the eye."""
+    colour = balanced(frame)
     # A few pixels set the levels as well as all; white only where next to nothing is brighter.
-    levels = measure_stretch(colour[::3, ::3], white_share=0.99998, soft_sigmas=5.0)
+    levels = measure_stretch(colour[::3, ::3], white_share=0.99998, noise_shade=0.03)
     return to_8bit(colour, levels)
 
 

@@ -17,18 +17,14 @@ import numpy.typing as npt
 
 from slowglass.errors import UnreadableFile
 from slowglass.frame.atomic import replacing
+from slowglass.frame.caption import Caption, caption_jpeg, caption_png, plain_ascii
 from slowglass.frame.fits_io import one_line
 from slowglass.frame.gaps import fill_gaps
 from slowglass.frame.image import Frame, FrameHeader
 from slowglass.frame.raw_io import read_exif
+from slowglass.frame.screen import icc_profile, srgb_to_linear
 
 _CUT_SHORT = "copy the file again from its source; it was cut short or damaged"
-
-
-def srgb_to_linear(code: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    """Linear light 0–1 of sRGB values 0–1 (IEC 61966-2-1)."""
-    v = np.asarray(code, dtype=np.float64)
-    return np.where(v <= 0.04045, v / 12.92, ((np.maximum(v, 0.04045) + 0.055) / 1.055) ** 2.4)
 
 
 def read_tiff(path: Path, *, clock_zone: tzinfo = UTC) -> Frame:
@@ -130,10 +126,21 @@ def _white_adu(data: npt.NDArray[Any]) -> float:
     return next((top for top in (1.0, 65535.0) if highest <= top * 1.0001), highest)
 
 
-def write_tiff16(path: Path | str, pixels: npt.NDArray[np.uint16]) -> Path:
-    """Write uint16 pixels (R, G, B order) as TIFF, losslessly compressed, atomically."""
+def write_tiff16(
+    path: Path | str, pixels: npt.NDArray[np.uint16], *, caption: Caption | None = None
+) -> Path:
+    """Write uint16 pixels (R, G, B order, already sRGB) as TIFF, losslessly compressed, atomically.
+
+    With a caption the colour profile goes in as well.
+    """
     import tifffile
 
+    told: dict[str, Any] = {}
+    if caption is not None:
+        told = {
+            "iccprofile": icc_profile(grey=pixels.ndim == 2),
+            "description": plain_ascii(caption.text) or None,
+        }
     with replacing(path) as temporary:
         tifffile.imwrite(
             temporary,
@@ -145,25 +152,53 @@ def write_tiff16(path: Path | str, pixels: npt.NDArray[np.uint16]) -> Path:
             rowsperstrip=256,
             metadata=None,
             software="slowglass",
+            **told,
         )
     return Path(path)
 
 
-def write_png(path: Path | str, pixels: npt.NDArray[Any]) -> Path:
-    """Write uint8 or uint16 pixels (R, G, B order) as PNG, atomically."""
+def write_png(
+    path: Path | str, pixels: npt.NDArray[Any], *, caption: Caption | None = None
+) -> Path:
+    """Write uint8 or uint16 pixels (R, G, B order) as PNG, atomically.
+
+    With a caption the colour profile goes in as well.
+    """
     import cv2
 
-    return _encode(path, pixels, ".png", [int(cv2.IMWRITE_PNG_COMPRESSION), 3])
+    data = _encode(pixels, ".png", [int(cv2.IMWRITE_PNG_COMPRESSION), 3])
+    if caption is not None:
+        data = caption_png(data, icc_profile(grey=pixels.ndim == 2), caption)
+    return _put(path, data)
 
 
-def write_jpeg(path: Path | str, pixels: npt.NDArray[np.uint8], *, quality: int = 92) -> Path:
-    """Write uint8 pixels (R, G, B order, already sRGB) as JPEG, atomically."""
+def write_jpeg(
+    path: Path | str,
+    pixels: npt.NDArray[np.uint8],
+    *,
+    quality: int = 92,
+    caption: Caption | None = None,
+) -> Path:
+    """Write uint8 pixels (R, G, B order, already sRGB) as JPEG, atomically.
+
+    With a caption the colour profile goes in as well.
+    """
+    return _put(path, encode_jpeg(pixels, quality=quality, caption=caption))
+
+
+def encode_jpeg(
+    pixels: npt.NDArray[np.uint8], *, quality: int = 92, caption: Caption | None = None
+) -> bytes:
+    """The bytes of :func:`write_jpeg`."""
     import cv2
 
-    return _encode(path, pixels, ".jpg", [int(cv2.IMWRITE_JPEG_QUALITY), int(quality)])
+    data = _encode(pixels, ".jpg", [int(cv2.IMWRITE_JPEG_QUALITY), int(quality)])
+    if caption is not None:
+        data = caption_jpeg(data, icc_profile(grey=pixels.ndim == 2), caption)
+    return data
 
 
-def _encode(path: Path | str, pixels: npt.NDArray[Any], kind: str, options: list[int]) -> Path:
+def _encode(pixels: npt.NDArray[Any], kind: str, options: list[int]) -> bytes:
     import cv2
 
     allowed = (np.uint8, np.uint16) if kind == ".png" else (np.uint8,)
@@ -171,6 +206,10 @@ def _encode(path: Path | str, pixels: npt.NDArray[Any], kind: str, options: list
         raise TypeError(f"{kind} takes {[t.__name__ for t in allowed]}, not {pixels.dtype}")
     data = np.ascontiguousarray(pixels[..., ::-1] if pixels.ndim == 3 else pixels)
     _, encoded = cv2.imencode(kind, data, options)
+    return encoded.tobytes()
+
+
+def _put(path: Path | str, data: bytes) -> Path:
     with replacing(path) as temporary:
-        temporary.write_bytes(encoded.tobytes())
+        temporary.write_bytes(data)
     return Path(path)

@@ -15,7 +15,8 @@ import numpy.typing as npt
 
 from slowglass.frame.bayer import luminance
 from slowglass.frame.io import read_frame
-from slowglass.frame.preview import measure_stretch, shrink, to_8bit
+from slowglass.frame.preview import shrink
+from slowglass.frame.stretch import measure_stretch, to_8bit
 from slowglass.judge.overlay import Overlay, plan_overlay
 from slowglass.judge.verdict import Verdict
 from slowglass.progress import Report, silent
