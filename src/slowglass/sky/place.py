@@ -5,10 +5,13 @@ from __future__ import annotations
 import difflib
 import re
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from slowglass.errors import UsageError
+from slowglass.sky.bayer import designations
 from slowglass.sky.objects import SkyObject, name_key
+from slowglass.sky.wanderers import find_wanderer, wanderer_object
 
 if TYPE_CHECKING:
     from slowglass.sky.store import Sky
@@ -72,8 +75,27 @@ def _likeness(text: str, title: str) -> float:
     )
 
 
-def resolve_place(text: str, sky: Sky) -> Place:
-    """The place meant by an object's name, a star's name or coordinates; else UsageError."""
+def _numbered_star(text: str, sky: Sky) -> Place | None:
+    """The star of a Hipparcos number ("HIP 104887") or a Bayer letter ("γ Vel"), or None."""
+    number = re.fullmatch(r"\s*hip\s*(\d+)\s*", text, re.IGNORECASE)
+    letters = designations()
+    wanted = " ".join(text.split()).casefold()
+    hip = (
+        int(number[1])
+        if number
+        else next((h for h, name in letters.items() if name.casefold() == wanted), 0)
+    )
+    star = sky.stars.by_hip(hip) if hip else None
+    if star is None or not len(star):
+        return None
+    return Place(letters.get(hip, f"HIP {hip}"), float(star.ra_deg[0]), float(star.dec_deg[0]))
+
+
+def resolve_place(text: str, sky: Sky, *, when: datetime | None = None) -> Place:
+    """The place meant by an object's name, a star's name or coordinates; else UsageError.
+
+    Kept comets and asteroids stand where they are at the aware moment ``when``, or now.
+    """
     if not text.strip():
         raise UsageError("no place given", 'give a name such as M15, or "RA DEC"')
     coordinates = parse_coordinates(text)
@@ -85,6 +107,13 @@ def resolve_place(text: str, sky: Sky) -> Place:
     found = sky.objects.find(text)
     if found is not None:
         return Place(found.name, found.ra_deg, found.dec_deg, found)
+    star_place = _numbered_star(text, sky)
+    if star_place is not None:
+        return star_place
+    wanderer = find_wanderer(text)
+    if wanderer is not None:
+        obj = wanderer_object(wanderer, (when or datetime.now(UTC)).timestamp())
+        return Place(obj.name, obj.ra_deg, obj.dec_deg, obj)
     near = sky.named_stars.suggestions(text) + sky.objects.suggestions(text)
     near = sorted(dict.fromkeys(near), key=lambda title: -_likeness(text, title))
     cure = (
