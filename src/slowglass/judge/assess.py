@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
+import numpy.typing as npt
 
 from slowglass.expose.plan import star_width_arcsec
 from slowglass.find.nudge import Nudge, nudge_text
@@ -17,10 +18,13 @@ from slowglass.frame.detect import Detection, detect_stars
 from slowglass.frame.image import Frame, Kind
 from slowglass.frame.kind import guess_kind, kind_from_name
 from slowglass.frame.stars import StarFlag
+from slowglass.judge.cause import find_cause
 from slowglass.judge.instruction import one_instruction
-from slowglass.judge.light import light_loss_mag
-from slowglass.judge.prior import binning_of, kit_scale_arcsec_per_px
+from slowglass.judge.light import light_loss_mag, measure_light
+from slowglass.judge.measure import frame_pattern
+from slowglass.judge.prior import kit_scale_arcsec_per_px
 from slowglass.judge.quality import Measures, judge_quality
+from slowglass.judge.sample import sample_of
 from slowglass.judge.shape import (
     FEWEST_STARS,
     SHAPE_SNR,
@@ -30,15 +34,16 @@ from slowglass.judge.shape import (
     radial_profile,
     usable_shapes,
 )
+from slowglass.judge.sky import SkyLight
 from slowglass.judge.trails import Trail, measure_trail
 from slowglass.judge.verdict import NudgeToTarget, Verdict
-from slowglass.sky.coords import alt_az, epoch_year
-from slowglass.sky.extinction import airmass, extinction_mag_per_airmass
+from slowglass.sky.coords import epoch_year
 from slowglass.solve.service import solve_stars
 from slowglass.solve.types import Prior, Solution
 
 if TYPE_CHECKING:
     from slowglass.kit.model import Kit, Site
+    from slowglass.sky.catalogue import Stars
     from slowglass.sky.place import Place
     from slowglass.sky.store import Sky
 
@@ -47,8 +52,6 @@ HINT_RADIUS_DEG = 10.0
 KIT_SCALE_TOLERANCE = 0.05
 """How far the stated focal length may be off: makers round, and focusing shifts it."""
 PROFILE_STARS = 25
-USUAL_AIRMASS = 1.3
-"""Of frames without a time or a site: 50° up."""
 
 
 class JudgeOptions(TypedDict, total=False):
@@ -125,9 +128,17 @@ def assess_frame(
     # What hot pixels and dust have for shapes is nobody's concern.
     measured = shape.stars >= FEWEST_STARS and kind in ("light", "unknown")
     trail = measure_trail(shape.elongation, shape.angle_deg, fwhm, solution.wcs)
-    expected = _catalogue_stars_in(frame, sky, solution, prior.epoch_year)
+    catalogue = _catalogue_round(frame, sky, solution, prior.epoch_year)
+    expected = _stars_inside(frame, catalogue, solution) if catalogue is not None else None
+    plane = luminance(frame)
+    pattern = frame_pattern(frame, detection, plane=plane) if measured else None
+    light = None
+    if measured:
+        light = measure_light(frame, detection, solution, catalogue, kit, site)
     measures = replace(
-        _measures(frame, detection, solution, shape, fwhm, trail, expected, kit, site),
+        _measures(
+            frame, detection, solution, shape, fwhm, trail, expected, plane, light, kit, site
+        ),
         kind=kind,
         kind_ground=ground,
     )
@@ -179,8 +190,23 @@ def assess_frame(
         catalogue_expected=expected,
         light_loss_mag=measures.light_loss_mag,
         start_utc=start.isoformat() if start is not None else None,
+        pattern=pattern,
+        light=light,
     )
-    return Assessment(verdict, detection, solution)
+    cause = find_cause(
+        [sample_of(verdict)],
+        0,
+        worm_period_s=kit.mount.worm_period_s if kit is not None else None,
+        sharp_fwhm_px=_sharp_px(solution, kit, site),
+    )
+    return Assessment(replace(verdict, cause=cause or None), detection, solution)
+
+
+def _sharp_px(solution: Solution, kit: Kit | None, site: Site | None) -> float | None:
+    """Width of a star in focus that kit and site promise, pixels."""
+    if kit is None or site is None or not solution.scale_arcsec_per_px:
+        return None
+    return star_width_arcsec(kit, site) / solution.scale_arcsec_per_px
 
 
 def _kind(frame: Frame, detection: Detection) -> tuple[Kind, str]:
@@ -206,10 +232,12 @@ def _measures(
     fwhm: float,
     trail: Trail | None,
     expected: int | None,
+    plane: tuple[npt.NDArray[np.float32], int],
+    light: SkyLight | None,
     kit: Kit | None,
     site: Site | None,
 ) -> Measures:
-    profile = _profile(frame, detection, fwhm)
+    profile = _profile(detection, plane, fwhm)
     ring = profile is not None and profile.defocused
     read_noise = frame.header.read_noise_e
     gain = frame.header.gain_e_per_adu
@@ -241,46 +269,14 @@ def _measures(
         ),
         catalogue_expected=expected,
         catalogue_matched=solution.matched if solution.solved else None,
-        light_loss_mag=_light_loss(frame, detection, solution, kit, site),
+        light_loss_mag=light_loss_mag(light) if light is not None else None,
         read_noise_adu=read_noise / gain if read_noise and gain else None,
     )
 
 
-def _light_loss(
-    frame: Frame, detection: Detection, solution: Solution, kit: Kit | None, site: Site | None
-) -> float | None:
-    """Against the kit, for unbinned frames of its camera whose exposure is known."""
-    if kit is None or solution.wcs is None or not frame.header.exposure_s:
-        return None
-    camera = kit.camera
-    if binning_of(frame.width_px, frame.height_px, camera.width_px, camera.height_px) != 1:
-        return None
-    air, extinction = USUAL_AIRMASS, extinction_mag_per_airmass()
-    if site is not None:
-        extinction = extinction_mag_per_airmass(site.height_m)
-        if frame.header.start_utc is not None:
-            altitude, _ = alt_az(
-                solution.wcs.ra0_deg,
-                solution.wcs.dec0_deg,
-                latitude_deg=site.latitude_deg,
-                longitude_deg=site.longitude_deg,
-                unix_s=frame.header.start_utc.timestamp(),
-                apparent=True,
-            )
-            # Below 10° the place or the clock is likelier wrong than the frame that low.
-            air = float(airmass(altitude)) if float(altitude) >= 10.0 else air
-    return light_loss_mag(
-        detection.stars,
-        solution.match,
-        kit,
-        exposure_s=frame.header.exposure_s,
-        gain_e_per_adu=frame.header.gain_e_per_adu or camera.gain_e_per_adu,
-        airmass=air,
-        extinction_mag=extinction,
-    )
-
-
-def _profile(frame: Frame, detection: Detection, fwhm: float) -> RadialProfile | None:
+def _profile(
+    detection: Detection, plane: tuple[npt.NDArray[np.float32], int], fwhm: float
+) -> RadialProfile | None:
     """The mean radial profile, for stars wide enough to show a disc or ring."""
     stars = detection.stars
     if not (math.isfinite(fwhm) and fwhm >= 4.0):
@@ -289,12 +285,12 @@ def _profile(frame: Frame, detection: Detection, fwhm: float) -> RadialProfile |
     if np.count_nonzero(bright) < FEWEST_STARS:
         return None
     chosen = stars.take(np.nonzero(bright)[0][:PROFILE_STARS])
-    plane, bin_factor = luminance(frame)
+    picture, bin_factor = plane
     radius = int(min(40, math.ceil(2.5 * fwhm / bin_factor)))
     # A binned pixel's centre lies between those of its full-resolution pixels.
     shift = (bin_factor - 1) / 2.0
     profile = radial_profile(
-        plane, (chosen.x_px - shift) / bin_factor, (chosen.y_px - shift) / bin_factor, radius
+        picture, (chosen.x_px - shift) / bin_factor, (chosen.y_px - shift) / bin_factor, radius
     )
     return None if profile is None else profile.magnified(bin_factor)
 
@@ -303,16 +299,21 @@ def _saturated_stars(detection: Detection) -> int:
     return int(np.count_nonzero(detection.stars.flags & int(StarFlag.SATURATED)))
 
 
-def _catalogue_stars_in(frame: Frame, sky: Sky, solution: Solution, epoch: float) -> int | None:
+def _catalogue_round(frame: Frame, sky: Sky, solution: Solution, epoch: float) -> Stars | None:
+    """The catalogue stars about a solved frame."""
+    if solution.wcs is None:
+        return None
+    width, height = frame.width_px, frame.height_px
+    ra, dec = solution.wcs.pixel_to_sky((width - 1) / 2, (height - 1) / 2)
+    radius = 0.51 * math.hypot(width, height) * solution.wcs.scale_arcsec_per_px / 3600.0
+    return sky.stars.cone(float(ra), float(dec), radius, epoch_year=epoch)
+
+
+def _stars_inside(frame: Frame, stars: Stars, solution: Solution) -> int | None:
     """How many catalogue stars fall on a solved frame, clear of its edge."""
     if solution.wcs is None:
         return None
     width, height = frame.width_px, frame.height_px
-    scale_deg = solution.wcs.scale_arcsec_per_px / 3600.0
-    ra, dec = solution.wcs.pixel_to_sky((width - 1) / 2, (height - 1) / 2)
-    stars = sky.stars.cone(
-        float(ra), float(dec), 0.51 * math.hypot(width, height) * scale_deg, epoch_year=epoch
-    )
     x, y = solution.wcs.sky_to_pixel(stars.ra_deg, stars.dec_deg)
     edge = 0.01 * max(width, height)
     inside = (x > edge) & (x < width - 1 - edge) & (y > edge) & (y < height - 1 - edge)

@@ -1,52 +1,178 @@
-"""How much of the starlight the kit should deliver arrived: cloud, dew and haze show here."""
+"""The light of a judged frame put together: its own measures, the catalogue, the kit, the air."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from slowglass.expose.signal import mosaic_mean, star_e_per_s
-from slowglass.frame.stars import StarFlag, StarList
-from slowglass.kit.model import Kit
-from slowglass.solve.types import Match
+from slowglass.expose.conditions import site_extinction_mag
+from slowglass.expose.signal import star_e_per_s
+from slowglass.frame.detect import Detection
+from slowglass.frame.image import Frame
+from slowglass.judge.prior import binning_of
+from slowglass.judge.sky import (
+    APERTURE_LOSS_MAG,
+    G_TO_V_MAG,
+    SkyLight,
+    clear_stars,
+    clipping,
+    green_plane,
+    sky_brightness,
+    sky_level,
+    star_rates,
+    zero_point,
+)
+from slowglass.sky.coords import alt_az
+from slowglass.sky.extinction import airmass, extinction_mag_per_airmass
+from slowglass.solve.types import Solution
 
-FEWEST_MATCHED = 3
-G_TO_V_MAG = 0.17
-"""A usual field star (BP − RP 0.9) is this much fainter in V than in the catalogue's G: Riello et
-al. 2021, A&A 649, A3."""
-APERTURE_LOSS_MAG = 0.2
-"""Light outside the 1.5 FWHM radius that detection sums, for seeing wings (Moffat, β about 4)."""
+if TYPE_CHECKING:
+    from slowglass.kit.model import Kit, Site
+    from slowglass.sky.catalogue import Stars
+
+USUAL_AIRMASS = 1.3
+"""Of frames without a time or a site: 50° up."""
+SAME_STAR_ARCSEC = 3.0
+SKY_SYSTEM_MAG = 0.05
+"""Colours of sky and stars differ, and flats are not applied: no sky is known better."""
+MOST_STARS = 120
 
 
-def light_loss_mag(
-    stars: StarList,
-    match: Match,
-    kit: Kit,
-    *,
-    exposure_s: float,
-    gain_e_per_adu: float,
-    airmass: float,
-    extinction_mag: float,
-) -> float | None:
-    """Magnitudes by which matched stars are fainter than the kit predicts; None if untold.
-
-    The median over the matched stars that are neither clipped nor blended, at least three. All
-    are taken for stars of the Sun's colour, so 0.3 mag either way means nothing.
-    """
-    bad = int(StarFlag.SATURATED | StarFlag.EDGE | StarFlag.BLENDED)
-    index = match.star_index
-    clear = ((stars.flags[index] & bad) == 0) & (stars.flux_adu[index] > 0)
-    if np.count_nonzero(clear) < FEWEST_MATCHED or exposure_s <= 0:
-        return None
-    per_band = star_e_per_s(
-        match.mag[clear] + G_TO_V_MAG + APERTURE_LOSS_MAG,
-        kit.optics,
-        kit.camera,
-        airmass=airmass,
-        extinction_mag=extinction_mag,
+def measure_light(
+    frame: Frame,
+    detection: Detection,
+    solution: Solution,
+    catalogue: Stars | None,
+    kit: Kit | None,
+    site: Site | None,
+) -> SkyLight:
+    """Sky, zero point, transparency and clipping of one frame, as far as they can be told."""
+    cores, shares = clipping(frame, detection)
+    light = SkyLight(
+        histogram_share=_finite(detection.sky_adu / frame.white_adu),
+        clipped_stars=cores,
+        clipped_pixels=shares,
     )
-    expected = np.asarray(mosaic_mean(per_band)) * exposure_s
-    seen = stars.flux_adu[index[clear]] * gain_e_per_adu
-    loss = float(np.median(-2.5 * np.log10(seen / expected)))
-    return loss if math.isfinite(loss) else None
+    exposure = frame.header.exposure_s
+    plane, factor = green_plane(frame)
+    level = sky_level(plane) if plane.size else math.nan
+    own = kit is not None and (
+        binning_of(frame.width_px, frame.height_px, kit.camera.width_px, kit.camera.height_px) == 1
+    )
+    level, known = _without_pedestal(frame, level, kit if own else None)
+    light = replace(light, read_noise_share=_read_share(frame, level, known, kit if own else None))
+    if not exposure:
+        return replace(light, sky_reason="the exposure time is not stated")
+    if solution.wcs is None or catalogue is None:
+        return replace(light, sky_reason="the frame is unsolved: no star of known brightness")
+    found = _zero_point(plane, factor, detection, solution, catalogue, exposure)
+    if found is None:
+        return replace(light, sky_reason="too few clear catalogue stars agree on a zero point")
+    zero, error, count = found
+    light = replace(light, zero_point_mag=zero, zero_point_error_mag=error, zero_point_stars=count)
+    air = _air_mag(frame, solution, site)
+    if own and kit is not None:
+        green = star_e_per_s(0.0, kit.optics, kit.camera)
+        per_s = float(green[len(green) // 2]) / (
+            frame.header.gain_e_per_adu or kit.camera.gain_e_per_adu
+        )
+        light = replace(light, transparency=10.0 ** (0.4 * (zero - 2.5 * math.log10(per_s) + air)))
+    if not known:
+        return replace(light, sky_reason="the black level is not known: judge camera raws, or "
+                                         "name the kit")  # fmt: skip
+    if not level > 0:
+        return replace(light, sky_reason="the sky lies at the black level: nothing to measure")
+    sky = sky_brightness(level / exposure, zero, solution.wcs.scale_arcsec_per_px, air_mag=air)
+    return replace(light, sky_mag_arcsec2=sky, sky_error_mag=math.hypot(error, SKY_SYSTEM_MAG))
+
+
+def light_loss_mag(light: SkyLight) -> float | None:
+    """Magnitudes by which the stars are fainter than the kit predicts in clear air."""
+    if light.transparency is None or not light.transparency > 0:
+        return None
+    return -2.5 * math.log10(light.transparency)
+
+
+def _zero_point(
+    plane: np.ndarray,
+    factor: int,
+    detection: Detection,
+    solution: Solution,
+    catalogue: Stars,
+    exposure_s: float,
+) -> tuple[float, float, int] | None:
+    stars, match = detection.stars, solution.match
+    if len(match) == 0 or not math.isfinite(detection.fwhm_px):
+        return None
+    rows = np.nonzero(clear_stars(stars, match.star_index))[0]
+    rows = rows[np.argsort(match.mag[rows], kind="stable")][:MOST_STARS]
+    if rows.size == 0:
+        return None
+    index = match.star_index[rows]
+    rates = star_rates(
+        plane,
+        factor,
+        stars.x_px[index],
+        stars.y_px[index],
+        fwhm_px=detection.fwhm_px,
+        exposure_s=exposure_s,
+    ) * 10.0 ** (0.4 * APERTURE_LOSS_MAG)
+    v_mag = match.mag[rows] + G_TO_V_MAG
+    if len(catalogue):
+        apart = np.hypot(
+            (catalogue.ra_deg[None, :] - match.ra_deg[rows][:, None])
+            * np.cos(np.radians(match.dec_deg[rows]))[:, None],
+            catalogue.dec_deg[None, :] - match.dec_deg[rows][:, None],
+        )
+        nearest = np.argmin(apart, axis=1)
+        near = apart[np.arange(rows.size), nearest] * 3600.0 < SAME_STAR_ARCSEC
+        known = near & np.isfinite(catalogue.v_mag[nearest])
+        v_mag = np.where(known, catalogue.v_mag[nearest], v_mag)
+    return zero_point(v_mag, rates)
+
+
+def _without_pedestal(frame: Frame, level: float, kit: Kit | None) -> tuple[float, bool]:
+    """(sky level above black, whether black is known); the dark current of the kit taken off."""
+    known = frame.black_adu > 0
+    if kit is None:
+        return level, known
+    if not known and frame.unit == "adu" and level > 0.9 * kit.camera.black_adu > 0:
+        level, known = level - kit.camera.black_adu, True
+    gain = frame.header.gain_e_per_adu or kit.camera.gain_e_per_adu
+    return level - kit.camera.dark_e_per_s * (frame.header.exposure_s or 0.0) / gain, known
+
+
+def _read_share(frame: Frame, level: float, known: bool, kit: Kit | None) -> float | None:
+    noise, gain = frame.header.read_noise_e, frame.header.gain_e_per_adu
+    if kit is not None:
+        noise = kit.camera.read_noise_e if noise is None else noise
+        gain = kit.camera.gain_e_per_adu if gain is None else gain
+    if noise is None or gain is None or not known or not level > 0:
+        return None
+    return noise**2 / (noise**2 + level * gain)
+
+
+def _air_mag(frame: Frame, solution: Solution, site: Site | None) -> float:
+    """What clear air takes from a star in the frame, magnitudes."""
+    air, extinction = USUAL_AIRMASS, extinction_mag_per_airmass()
+    if site is not None:
+        extinction = site_extinction_mag(site)
+        if frame.header.start_utc is not None and solution.wcs is not None:
+            altitude, _ = alt_az(
+                solution.wcs.ra0_deg,
+                solution.wcs.dec0_deg,
+                latitude_deg=site.latitude_deg,
+                longitude_deg=site.longitude_deg,
+                unix_s=frame.header.start_utc.timestamp() + 0.5 * (frame.header.exposure_s or 0.0),
+                apparent=True,
+            )
+            # Below 10° the place or the clock is likelier wrong than the frame that low.
+            air = float(airmass(altitude)) if float(altitude) >= 10.0 else air
+    return air * extinction
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None

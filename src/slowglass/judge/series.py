@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 
 import numpy as np
 
+from slowglass.judge.drift import Drift, measure_drift
+from slowglass.judge.sample import sample_of
 from slowglass.judge.verdict import Verdict
-from slowglass.sky.wcs import project_tan
 
 FEWEST_FRAMES = 4
 """Fewer frames have no usual value to compare with."""
@@ -23,29 +23,6 @@ class SeriesLimits:
     width: float = 1.35
     stars: float = 0.6
     sky: float = 1.5
-
-
-@dataclass(frozen=True)
-class Drift:
-    """How the pointing wanders from frame to frame, on-sky arcseconds per minute, east and north.
-
-    ``span_arcsec`` is the largest distance between any frame and the first.
-    """
-
-    ra_arcsec_per_min: float
-    dec_arcsec_per_min: float
-    span_arcsec: float
-    frames: int
-
-    @property
-    def text(self) -> str:
-        """The drift in words."""
-        east = "east" if self.ra_arcsec_per_min >= 0 else "west"
-        north = "north" if self.dec_arcsec_per_min >= 0 else "south"
-        return (
-            f"over {self.frames} frames the field drifts {abs(self.ra_arcsec_per_min):.1f}″ a "
-            f"minute {east} and {abs(self.dec_arcsec_per_min):.1f}″ a minute {north}"
-        )
 
 
 @dataclass(frozen=True)
@@ -88,33 +65,10 @@ def judge_series(verdicts: Sequence[Verdict], limits: SeriesLimits | None = None
         for index in members:
             judged[index] = _compare(verdicts[index], fwhm, stars, sky, limits)
 
-    drift = measure_drift([verdicts[i] for i in largest])
+    drift = measure_drift(sample_of(verdicts[i]) for i in largest) or None
     if drift is not None:
         notes.append(drift.text)
     return SeriesVerdict(tuple(judged), *usual, drift, tuple(notes))
-
-
-def measure_drift(verdicts: Sequence[Verdict]) -> Drift | None:
-    """The straight-line drift of the solved, timed frames; None for fewer than three."""
-    timed = sorted(
-        (datetime.fromisoformat(v.start_utc).timestamp(), v.ra_deg, v.dec_deg)
-        for v in verdicts
-        if v.solved and v.start_utc and v.ra_deg is not None and v.dec_deg is not None
-    )
-    if len(timed) < 3 or timed[-1][0] - timed[0][0] <= 0:
-        return None
-    times, ra, dec = (np.array(column, dtype=np.float64) for column in zip(*timed, strict=True))
-    xi, eta = project_tan(ra, dec, float(ra[0]), float(dec[0]))
-    minutes = (times - times[0]) / 60.0
-    span = float(np.max(np.hypot(xi, eta))) * 3600.0
-    if not math.isfinite(span):
-        return None
-    return Drift(
-        ra_arcsec_per_min=float(np.polyfit(minutes, xi * 3600.0, 1)[0]),
-        dec_arcsec_per_min=float(np.polyfit(minutes, eta * 3600.0, 1)[0]),
-        span_arcsec=span,
-        frames=len(timed),
-    )
 
 
 def _better_half(values: Sequence[float | None], *, low_is_good: bool) -> float | None:

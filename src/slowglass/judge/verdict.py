@@ -6,6 +6,10 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from slowglass.judge.cause import Cause
+from slowglass.judge.pattern import Pattern
+from slowglass.judge.sky import SkyLight
+
 
 @dataclass(frozen=True)
 class NudgeToTarget:
@@ -63,6 +67,12 @@ class Verdict:
     light_loss_mag: float | None = None
     """Magnitudes by which the stars are fainter than the kit predicts."""
     start_utc: str | None = None
+    pattern: Pattern | None = None
+    """How the star images change over the field: what causes and maps are told from."""
+    cause: Cause | None = None
+    """Why the stars are as they are, from this frame alone; a series may know better."""
+    light: SkyLight | None = None
+    """Sky brightness, zero point, transparency, clipping."""
     wcs_file: str | None = None
     error: str | None = None
     """Why the file could not be read at all; everything else is then empty."""
@@ -70,6 +80,7 @@ class Verdict:
     def to_json(self) -> dict[str, Any]:
         """A JSON-serialisable mapping: NaN and infinity become null."""
         cleaned: dict[str, Any] = _clean(asdict(self))
+        cleaned["cause"] = self.cause.to_json() if self.cause is not None else None
         return cleaned
 
 
