@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from slowglass.errors import UnreadableFile, UsageError
 from slowglass.learn.logbook import schema
 from slowglass.learn.logbook.backup import back_up, integrity_faults
-from slowglass.learn.logbook.fingerprint import fingerprint
+from slowglass.frame.fingerprint import fingerprint
 from slowglass.learn.logbook.records import (
     FrameQuery,
     LoggedFrame,
