@@ -85,12 +85,15 @@ def detect_stars(
     mask = unusable(frame, search, factor)
     sky = measure_background(search, mask=mask)
     light = search - sky.level
+    del search  # full-size pictures go as soon as they can: a laptop watches with this
     found, size = search_stars(light, sky, mask, threshold_sigma)
     detections = len(found)
     found = found[shaped_like_stars(found, size)]
     peaks = _highest(frame, found, factor, rows * frame.width_px + columns)
-    clip = clipping_level(frame, peaks, sky_adu=sky.level_median, rms_adu=sky.rms_median)
+    sky_adu, rms_adu = sky.level_median, sky.rms_median
+    clip = clipping_level(frame, peaks, sky_adu=sky_adu, rms_adu=rms_adu)
     stars = _star_list(frame, light, sky, mask, found, peaks, size, factor, clip)
+    del sky
     total, rejected = len(stars), detections - len(stars)
     stars = stars.take(np.argsort(-stars.flux_adu, kind="stable"))
     everything = stars.x_px, stars.y_px, stars.flux_adu
@@ -102,8 +105,8 @@ def detect_stars(
     stars = stars.take(np.arange(min(max_stars, len(stars))))
     return Detection(
         stars=stars,
-        sky_adu=sky.level_median,
-        sky_rms_adu=sky.rms_median * factor,
+        sky_adu=sky_adu,
+        sky_rms_adu=rms_adu * factor,
         saturated_fraction=float(np.count_nonzero(frame.pixels >= clip) / frame.pixels.size),
         clip_adu=clip,
         hot_pixels=int(rows.size),

@@ -64,7 +64,8 @@ def _peaks(pixels: Image, step: int) -> tuple[Ints, Ints]:
         for ox in range(step):
             plane = np.ascontiguousarray(pixels[oy::step, ox::step])
             noise = _noise(plane)
-            above = cv2.subtract(plane, cv2.dilate(plane, ring))
+            above = cv2.dilate(plane, ring)
+            cv2.subtract(plane, above, dst=above)
             y, x = np.divmod(np.flatnonzero(above > _SIGMA * noise), plane.shape[1])
             rows.append(y * step + oy)
             columns.append(x * step + ox)

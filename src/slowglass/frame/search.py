@@ -25,6 +25,9 @@ ones stand out and a defocused one is not taken for several."""
 
 _FEW = 20
 
+_USUAL_BUFFER, _LARGE_BUFFER = 300_000, 2_000_000
+"""Pixels above the threshold that sep can hold."""
+
 
 def unusable(frame: Frame, search: Image, factor: int) -> Bools | None:
     """True for pixels of the search picture that hold no sky (overscan, dead borders), or None."""
@@ -109,18 +112,19 @@ def _extract(
     """sep detections above ``sigma`` of the smoothed noise; eased when a field overflows it."""
     import sep
 
-    sep.set_extract_pixstack(2_000_000)
     sep.set_sub_object_limit(4096)
     noise = float(np.sqrt((kernel.astype(np.float64) ** 2).sum()))
     threshold = sigma * noise * noise_excess(light, rms, mask, kernel)
     options = {"err": rms, "mask": mask, "filter_kernel": kernel, "filter_type": "conv"}
-    for _ in range(6):
+    for attempt in range(7):
+        # sep fills its buffer's 40 bytes a pixel beforehand: the large one is 80 MB.
+        sep.set_extract_pixstack(_USUAL_BUFFER if attempt == 0 else _LARGE_BUFFER)
         try:
             return np.asarray(sep.extract(light, threshold, minarea=3, **options))
         except Exception as error:  # sep raises bare Exception when a buffer is full
             if "overflow" not in str(error) and "full" not in str(error):
                 raise
-            threshold *= 1.7
+            threshold *= 1.0 if attempt == 0 else 1.7
     # Half the picture lies above any threshold: a drawing, not a sky. It holds no stars.
     return np.asarray(sep.extract(light, np.inf, minarea=5, **options))
 

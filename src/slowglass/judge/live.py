@@ -21,8 +21,9 @@ import numpy.typing as npt
 from slowglass.frame.atomic import replacing
 from slowglass.frame.bayer import colour_index
 from slowglass.frame.image import Frame
-from slowglass.frame.preview import measure_stretch, shrink, to_8bit
+from slowglass.frame.preview import shrink
 from slowglass.frame.stars import StarList
+from slowglass.frame.stretch import measure_stretch, to_8bit
 from slowglass.judge.live_align import align_by_stars, align_by_wcs, better, on_proxies
 from slowglass.sky.wcs import TanWcs
 
