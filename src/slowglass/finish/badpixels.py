@@ -14,11 +14,11 @@ import numpy.typing as npt
 
 from slowglass.finish.calibrate import Plane, colour_slices
 from slowglass.finish.combine import MAD_TO_SIGMA
+from slowglass.finish.pixels import alone, mend_at
 from slowglass.finish.skyflat import Surface
 from slowglass.frame.image import Bayer
 
 Index = npt.NDArray[np.int64]
-NEIGHBOURS = [(j, i) for j in (-1, 0, 1) for i in (-1, 0, 1) if (j, i) != (0, 0)]
 
 
 def _local_median(plane: Plane) -> Plane:
@@ -53,25 +53,14 @@ def lone_pixels(
     star of FWHM 1.6 px or more never does (4 ln 2 / 1.6² = 1.08 → ratio 2.96 at one pixel).
     Isolated dead pixels, as far below, count as well.
     """
-    excess = np.empty_like(pixels)
-    for rows, cols in colour_slices(bayer):
-        plane = np.ascontiguousarray(pixels[rows, cols])
-        excess[rows, cols] = plane - _local_median(plane)
     step = 1 if bayer is None else 2
-    sigma = _spread(pixels[:, step:] - pixels[:, :-step]) / 2**0.5
+    rows = np.ascontiguousarray(pixels[:: max(1, pixels.shape[0] // 700)])
+    sigma = _spread(rows[:, step:] - rows[:, :-step]) / 2**0.5
     if not sigma > 0:
         return np.empty(0, dtype=np.int64)
-    high, wide = pixels.shape
-    jj, ii = np.nonzero(np.abs(excess) > sigmas * sigma)
-    value = excess[jj, ii]
-    sign = np.sign(value)
-    highest = np.zeros(len(jj), dtype=np.float32)
-    for dj, di in NEIGHBOURS:
-        j, i = np.clip(jj + dj, 0, high - 1), np.clip(ii + di, 0, wide - 1)
-        same = (j == jj) & (i == ii)
-        highest = np.maximum(highest, np.where(same, 0.0, sign * excess[j, i]))
-    lonely = np.abs(value) - 2 * sigma > sharpness * highest
-    return np.asarray(jj[lonely] * wide + ii[lonely], dtype=np.int64)
+    out = np.empty(max(1000, pixels.size // 50), dtype=np.int64)
+    found = alone(pixels, step, sigmas * sigma, sigma, sharpness, out)
+    return out[:found].copy()
 
 
 def drop_below_sky(pixels: Plane, skies: Sequence[Surface], noise_adu: float) -> int:
@@ -106,32 +95,8 @@ def repair(pixels: Plane, bad: Index, bayer: Bayer | None) -> Plane:
     ``bad`` holds flat indices into ``pixels``. Works in place and returns the array. A pixel
     with no good neighbour within two steps becomes the frame's median.
     """
-    high, wide = pixels.shape
-    step = 1 if bayer is None else 2
-    mask = ~np.isfinite(pixels)
-    mask.ravel()[bad] = True
-    jj, ii = np.nonzero(mask)
-    if len(jj) == 0:
-        return pixels
-    around = []
-    for reach in (1, 2):
-        for dj, di in NEIGHBOURS:
-            j, i = jj + dj * step * reach, ii + di * step * reach
-            inside = (j >= 0) & (j < high) & (i >= 0) & (i < wide)
-            j, i = np.where(inside, j, 0), np.where(inside, i, 0)
-            around.append(np.where(inside & ~mask[j, i], pixels[j, i], np.nan))
-    ring = np.stack(around)
-    near, far = ring[:8], ring
-    empty = np.isnan(near).all(axis=0)
-    value = np.empty(len(jj), dtype=np.float32)
-    if (~empty).any():
-        value[~empty] = np.nanmedian(near[:, ~empty], axis=0)
-    lost = empty & np.isnan(far).all(axis=0)
-    rest = empty & ~lost
-    if rest.any():
-        value[rest] = np.nanmedian(far[:, rest], axis=0)
-    if lost.any():
-        good = pixels[~mask]
-        value[lost] = np.median(good) if good.size else 0.0
-    pixels[jj, ii] = value
+    lost = mend_at(pixels, bad, 1 if bayer is None else 2)
+    if lost:
+        gaps = ~np.isfinite(pixels)
+        pixels[gaps] = 0.0 if gaps.all() else np.median(pixels[~gaps])
     return pixels

@@ -6,12 +6,14 @@ divided by its own median in each colour of the mosaic so that it changes no col
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from slowglass.finish.geometry import Box
+from slowglass.finish.pixels import calibrated
 from slowglass.frame.fits_io import shift_bayer
 from slowglass.frame.header import parse_section
 from slowglass.frame.image import Bayer, Frame
@@ -36,6 +38,10 @@ class Masters:
     dark_has_bias: bool = False
     flat: Plane | None = None
     """Median 1 in each colour of the mosaic."""
+    bad: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    """Flat indices of pixels that calibration frames show to be bad."""
+    bad_counts: Mapping[str, int] = field(default_factory=dict)
+    """How many of them are hot, cold and unstable."""
 
 
 def trim_overscan(frame: Frame) -> tuple[Frame, float | None]:
@@ -126,11 +132,13 @@ def calibrate(pixels: Plane, masters: Masters, *, dark_scale: float | None = 1.0
     """
     out = np.array(pixels, dtype=np.float32)
     use_dark = masters.dark is not None and dark_scale is not None
-    if masters.bias is not None and not (use_dark and masters.dark_has_bias):
-        out -= masters.bias
-    if use_dark:
-        assert masters.dark is not None
-        out -= masters.dark if dark_scale == 1.0 else masters.dark * np.float32(dark_scale or 0.0)
-    if masters.flat is not None:
-        out /= masters.flat
+    none = np.empty(0, dtype=np.float32)
+    bias = masters.bias if not (use_dark and masters.dark_has_bias) else None
+    calibrated(
+        out.reshape(-1),
+        none if bias is None else bias.reshape(-1),
+        none if masters.dark is None or not use_dark else masters.dark.reshape(-1),
+        dark_scale or 0.0,
+        none if masters.flat is None else masters.flat.reshape(-1),
+    )
     return out

@@ -14,7 +14,6 @@ from slowglass.finish.badpixels import (
     Index,
     drop_below_sky,
     lone_pixels,
-    odd_in_dark,
     recurring,
     repair,
 )
@@ -26,6 +25,7 @@ from slowglass.finish.masters import Wanted
 from slowglass.finish.recipe import Recipe
 from slowglass.finish.skyflat import Surface, block_levels, fit_surface
 from slowglass.finish.store import FrameStore
+from slowglass.finish.workers import each
 from slowglass.frame.image import Bayer, Frame, FrameHeader
 from slowglass.frame.io import read_frame
 from slowglass.frame.stars import StarFlag, StarList
@@ -157,34 +157,38 @@ def take_in(
     report: Report,
 ) -> Series:
     """Calibrate each light, measure its stars and sky, and keep its pixels in the store."""
-    step = recipe.calibrate
     good = [light for light in lights if not light.reason]
     whole = Box(0, 0, wanted.shape[1], wanted.shape[0])
-    said: set[str] = set()
-    for k, light in enumerate(good):
-        report("calibrating", k, len(good))
+
+    def work(light: Light) -> str:
         factor, note = dark_factor(light.header.exposure_s, masters)
+        pixels = calibrate(store.box(light.name, whole), masters, dark_scale=factor)
+        _look_at(light, pixels, wanted, masters, recipe)
+        assert light.look is not None
+        store.put(light.name, pixels, noise_adu=light.look.noise_adu)
+        return note
+
+    said: set[str] = set()
+    for _, note in each(work, good, "calibrating", report):
         if note and note not in said:
             said.add(note)
             notes.append(note)
-        pixels = calibrate(store.box(light.name, whole), masters, dark_scale=factor)
-        if pixels.ndim == 2:
-            light.lone = lone_pixels(pixels, wanted.bayer, sigmas=step.lone_pixel_sigma)
-        _look_at(light, pixels, wanted, recipe)
-        store.put(light.name, pixels)
     channels = 1 if len(wanted.shape) == 2 and wanted.bayer is None else 3
     return Series(lights, wanted.shape[1], wanted.shape[0], wanted.bayer, channels)
 
 
-def _look_at(light: Light, pixels: Plane, wanted: Wanted, recipe: Recipe) -> None:
+def _look_at(light: Light, pixels: Plane, wanted: Wanted, masters: Masters, recipe: Recipe) -> None:
+    """Measure a calibrated light; its bad pixels are mended in ``pixels`` itself."""
     from slowglass.frame.detect import detect_stars
 
     assert light.shell is not None
+    if pixels.ndim == 2:
+        light.lone = lone_pixels(pixels, wanted.bayer, sigmas=recipe.calibrate.lone_pixel_sigma)
     light.skies = sky_surfaces(pixels, wanted.bayer, flatten=recipe.sky.flatten)
     noise = pixel_noise(pixels, wanted.bayer)
     drop_below_sky(pixels, light.skies, noise)
-    mended = mend(pixels, light.lone, wanted.bayer)
-    found = detect_stars(replace(light.shell, pixels=mended), max_stars=MOST_STARS)
+    mend(pixels, np.union1d(light.lone, masters.bad), wanted.bayer)
+    found = detect_stars(replace(light.shell, pixels=pixels), max_stars=MOST_STARS)
     light.stars = found.stars
     usable = (found.stars.flags & (StarFlag.SATURATED | StarFlag.UNMEASURED | StarFlag.EDGE)) == 0
     sound = found.stars.take(usable & (found.stars.fwhm_px > SHARPEST_STAR_PX))
@@ -198,35 +202,32 @@ def _look_at(light: Light, pixels: Plane, wanted: Wanted, recipe: Recipe) -> Non
     )
 
 
-def mend(pixels: Plane, bad: Index, bayer: Bayer | None) -> Plane:
-    """A copy with bad pixels and NaNs filled in, of one plane or of each channel."""
-    out = np.array(pixels, dtype=np.float32)
-    if out.ndim == 2:
-        return repair(out, bad, bayer)
-    for c in range(out.shape[2]):
-        out[..., c] = repair(np.ascontiguousarray(out[..., c]), bad, None)
-    return out
+def mend(pixels: Plane, bad: Index, bayer: Bayer | None) -> None:
+    """Fill in bad pixels and NaNs of one plane, or of each channel, in place."""
+    if pixels.ndim == 2:
+        repair(pixels, bad, bayer)
+        return
+    for c in range(pixels.shape[2]):
+        pixels[..., c] = repair(np.ascontiguousarray(pixels[..., c]), bad, None)
 
 
-def bad_pixels(series: Series, masters: Masters, recipe: Recipe) -> Index:
-    """Flat indices of pixels never to be trusted: hot in the dark, or alone in half the lights."""
-    index = recurring([light.lone for light in series.kept])
-    if masters.dark is not None and masters.dark.ndim == 2:
-        hot = odd_in_dark(masters.dark, series.bayer, sigmas=recipe.calibrate.hot_in_dark_sigma)
-        index = np.union1d(index, hot)
-    return index
+def bad_pixels(series: Series) -> Index:
+    """Flat indices of pixels that stand alone in half the lights: never to be trusted."""
+    return recurring([light.lone for light in series.kept])
 
 
 def reader(series: Series, store: FrameStore, name: str, bad: Index) -> Callable[[Box], Plane]:
-    """A function that gives any box of a kept frame with its bad pixels mended."""
+    """A function that gives any box of a kept frame with the series' bad pixels mended."""
     rows, cols = np.divmod(bad, series.width_px)
 
     def read(box: Box) -> Plane:
         pixels = store.box(name, box)
-        inside = (rows >= box.y0) & (rows < box.y1) & (cols >= box.x0) & (cols < box.x1)
-        local = (rows[inside] - box.y0) * box.width_px + cols[inside] - box.x0
-        if pixels.ndim == 2:
-            return repair(pixels, local, series.bayer)
-        return mend(pixels, local, None)
+        first, last = np.searchsorted(rows, [box.y0, box.y1])
+        here, across = rows[first:last], cols[first:last]
+        inside = (across >= box.x0) & (across < box.x1)
+        if inside.any():
+            local = (here[inside] - box.y0) * box.width_px + across[inside] - box.x0
+            mend(pixels, local, series.bayer)
+        return pixels
 
     return read

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +11,7 @@ import numpy as np
 from slowglass.errors import NothingUseful, UnreadableFile
 from slowglass.finish.align import Aligned, align
 from slowglass.finish.combined import Combined, FoundStars, Picture
-from slowglass.finish.geometry import Box
+from slowglass.finish.geometry import Box, shift_at, turn_deg
 from slowglass.finish.lights import Light, Series, bad_pixels, survey, take_in
 from slowglass.finish.masters import build_masters
 from slowglass.finish.measure import aperture_light, snr_ratio
@@ -18,7 +19,7 @@ from slowglass.finish.recipe import Recipe
 from slowglass.finish.sort import sort_folder
 from slowglass.finish.stack import choose_box, combine_lights, luminance, single_picture
 from slowglass.finish.store import FrameStore
-from slowglass.frame.image import Frame
+from slowglass.frame.image import Frame, Kind
 from slowglass.frame.stars import StarFlag
 from slowglass.progress import Report
 
@@ -44,6 +45,24 @@ def combine_folder(
     Raises UnreadableFile for a folder without frames, NothingUseful when no light comes out.
     """
     files, notes = sort_folder(root, report)
+    return combine_files(
+        root, files, notes, recipe, store, sky=sky, kit=kit, near=near, report=report
+    )
+
+
+def combine_files(
+    root: Path,
+    files: Mapping[Kind, list[Path]],
+    notes: list[str],
+    recipe: Recipe,
+    store: FrameStore,
+    *,
+    sky: Sky | None = None,
+    kit: Kit | None = None,
+    near: Place | None = None,
+    report: Report,
+) -> Combined:
+    """The same of files already told apart; one light alone is a picture too."""
     cure = "put the exposures of the sky into a folder 'lights'"
     if not any(files.values()):
         raise UnreadableFile(root, "no frames at all in this folder", cure)
@@ -54,7 +73,7 @@ def combine_folder(
     masters, found = build_masters(files, wanted, recipe.calibrate, store, report)
     notes += found
     series = take_in(lights, wanted, masters, recipe, store, notes, report)
-    bad = bad_pixels(series, masters, recipe)
+    bad = bad_pixels(series)
     aligned = align(series, bad, recipe, store, notes, report)
     box = choose_box(series, aligned, recipe.combine)
     stacked = combine_lights(series, aligned, bad, box, recipe.combine, store, report)
@@ -158,11 +177,11 @@ def _record(series: Series, aligned: Aligned, box: Box, rejected_share: float) -
             entry["reason"] = light.reason
         placed = aligned.placed.get(light.name)
         if placed is not None:
-            dx, dy = placed.where.shift_at(*middle)
+            dx, dy = shift_at(placed.where, *middle)
             entry |= {
                 "shift_x_px": round(dx, 3),
                 "shift_y_px": round(dy, 3),
-                "turn_deg": round(placed.where.rotation_deg, 5),
+                "turn_deg": round(turn_deg(placed.where, *middle), 5),
                 "light_factor": round(placed.factor, 5),
                 "weight": float(f"{placed.weight:.5g}"),
             }

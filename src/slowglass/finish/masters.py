@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from slowglass.errors import SlowglassError
+from slowglass.finish.badpixels import odd_in_dark
 from slowglass.finish.calibrate import Masters, Plane, normalise_flat, trim_overscan
-from slowglass.finish.combine import MAD_TO_SIGMA, clipped_mean
+from slowglass.finish.combine import MAD_TO_SIGMA, Rule, combine_values
 from slowglass.finish.geometry import Box
 from slowglass.finish.recipe import CalibrateStep
 from slowglass.finish.store import FrameStore
@@ -35,7 +36,7 @@ class Wanted:
 
 
 def build_masters(
-    files: dict[Kind, list[Path]],
+    files: Mapping[Kind, list[Path]],
     wanted: Wanted,
     step: CalibrateStep,
     store: FrameStore,
@@ -62,7 +63,10 @@ def build_masters(
     absent = [k for k, m in (("bias", bias), ("dark", dark), ("flat", flat)) if m is None]
     if absent:
         notes.append("no " + ", no ".join(absent) + " frames: finished without")
-    return Masters(bias, dark, dark_exposure_s, has_bias, flat), notes
+    bad = np.empty(0, dtype=np.int64)
+    if dark is not None and dark.ndim == 2:
+        bad = odd_in_dark(dark, wanted.bayer, sigmas=step.hot_in_dark_sigma)
+    return Masters(bias, dark, dark_exposure_s, has_bias, flat, bad), notes
 
 
 def _refusal(frame: Frame, kind: Kind, wanted: Wanted) -> str:
@@ -168,7 +172,6 @@ def _clipped(names: list[str], shape: tuple[int, ...], sigma: float, store: Fram
         if len(names) > 1:
             apart = stack[0] - stack[1]
             noise = MAD_TO_SIGMA * float(np.median(np.abs(apart - np.median(apart)))) / 2**0.5
-        out[y : strip.y1] = clipped_mean(
-            stack, noise=np.full(len(names), noise), kappa_low=sigma, kappa_high=sigma
-        )[0]
+        rule = Rule(kappa_low=sigma, kappa_high=sigma, noise_adu=noise)
+        out[y : strip.y1] = combine_values(stack, rule).mean
     return out

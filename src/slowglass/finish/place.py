@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from slowglass.finish.geometry import Box, Similarity
+from slowglass.finish.geometry import Box, Place, local_affine, straight_tiles
+from slowglass.finish.pixels import less_plane
+from slowglass.finish.resample import cut_rings, develop, warp
 from slowglass.finish.skyflat import Surface
 from slowglass.frame.image import Bayer
 
@@ -17,6 +19,9 @@ Reader = Callable[[Box], Pixels]
 """Gives a copy of the pixels of a box of the calibrated frame, bad pixels mended."""
 REACH = 8
 """Pixels around a block that demosaicing (2) and the Lanczos kernel (4) look at, and spare."""
+BLOCK_BYTES = 2.5e8
+"""Values of all frames at one place, for each thread: a gigabyte with four of them."""
+MOST_PIXELS = 500_000
 STEEP = 20.0
 """Height above the sky, in noise units, from which the kernel's dark rings show."""
 
@@ -25,7 +30,7 @@ STEEP = 20.0
 class Placed:
     """How one frame enters the sum."""
 
-    where: Similarity
+    where: Place
     skies: tuple[Surface, ...]
     """Sky of each colour plane of the mosaic (or each channel), in frame pixels."""
     factor: float = 1.0
@@ -35,9 +40,15 @@ class Placed:
     """Noise of one pixel after division by ``factor``."""
 
 
-def blocks(box: Box, frames: int, channels: int, *, budget_bytes: float = 3.0e8) -> Iterator[Box]:
-    """The box cut into even-sized blocks so that all frames' values for one fit the budget."""
-    pixels = max(budget_bytes / (4.0 * max(frames, 1) * channels), 64 * 64)
+def blocks(
+    box: Box, frames: int, channels: int, *, budget_bytes: float = BLOCK_BYTES
+) -> Iterator[Box]:
+    """The box cut into even-sized blocks so that all frames' values for one fit the budget.
+
+    A block is the wider, the more rows it has, as the surroundings of a block are read again
+    with the next; few frames give blocks of whole rows that fit the processor's cache.
+    """
+    pixels = min(max(budget_bytes / (4.0 * max(frames, 1) * channels), 48 * 64), MOST_PIXELS)
     width = int(min(box.width_px, max(64, 4 * np.sqrt(pixels))))
     across = int(np.ceil(box.width_px / width))
     width = int(np.ceil(box.width_px / across))
@@ -47,12 +58,9 @@ def blocks(box: Box, frames: int, channels: int, *, budget_bytes: float = 3.0e8)
             yield Box(x, y, min(x + width, box.x1), min(y + height, box.y1))
 
 
-def _source_box(where: Similarity, block: Box, width_px: int, height_px: int) -> Box | None:
+def _source_box(where: Place, block: Box, width_px: int, height_px: int) -> Box | None:
     """Even-aligned frame pixels that a block draws on, or None when it lies off the frame."""
-    corners = np.array(
-        [[x, y] for x in (block.x0, block.x1 - 1) for y in (block.y0, block.y1 - 1)], float
-    )
-    at = where.inverse().apply(corners)
+    at = where.inverse().apply(block.grid(3))
     x0, y0 = np.floor(at.min(axis=0)).astype(int) - REACH
     x1, y1 = np.ceil(at.max(axis=0)).astype(int) + REACH + 1
     x0, y0 = max(0, x0 - x0 % 2), max(0, y0 - y0 % 2)
@@ -63,25 +71,19 @@ def _source_box(where: Similarity, block: Box, width_px: int, height_px: int) ->
 
 
 def subtract_skies(pixels: Pixels, box: Box, skies: tuple[Surface, ...], mosaic: bool) -> None:
-    """Take each colour's sky off the pixels of a box, in place; the box starts on even pixels."""
-    if mosaic:
-        for k, sky in enumerate(skies):
-            j, i = divmod(k, 2)
-            plane = pixels[j::2, i::2]
-            plane -= _sky_values(sky, box, (j, i), 2, plane.shape)
-    elif pixels.ndim == 3:
-        for c, sky in enumerate(skies):
-            pixels[..., c] -= _sky_values(sky, box, (0, 0), 1, pixels.shape[:2])
-    else:
-        pixels -= _sky_values(skies[0], box, (0, 0), 1, pixels.shape)
+    """Take each colour's sky off the pixels of a box, in place."""
+    terms = np.array([_tilt(sky) for sky in skies])
+    if pixels.ndim == 2:
+        less_plane(pixels, box.y0, box.x0, 2 if mosaic else 1, terms)
+        return
+    for c in range(pixels.shape[2]):
+        less_plane(pixels[..., c], box.y0, box.x0, 1, terms[c : c + 1])
 
 
-def _sky_values(
-    sky: Surface, box: Box, first: tuple[int, int], step: int, shape: tuple[int, ...]
-) -> Pixels:
-    y = box.y0 + first[0] + step * np.arange(shape[0])
-    x = box.x0 + first[1] + step * np.arange(shape[1])
-    return np.asarray(sky.at(x[None, :], y[:, None]), dtype=np.float32)
+def _tilt(sky: Surface) -> tuple[float, float, float]:
+    """A first-order surface as level at (0, 0), rise per column and rise per row."""
+    level, right, down = (float(v) for v in sky.at([0, 1, 0], [0, 0, 1]))
+    return level, right - level, down - level
 
 
 def place_block(
@@ -94,56 +96,41 @@ def place_block(
     bayer: Bayer | None,
     channels: int,
 ) -> Pixels:
-    """Sky-free linear values (rows, columns, channels) of a block of the reference frame.
+    """Sky-free linear values (channels, rows, columns) of a block of the reference frame.
 
     Scaled to the reference's star light; NaN where the frame does not reach. Interpolated with
     a Lanczos kernel of 4 lobes; its dark rings around steep stars are cut off.
     """
-    import cv2
-
-    shape = (block.height_px, block.width_px, channels)
+    out = np.full((channels, block.height_px, block.width_px), np.nan, dtype=np.float32)
     source = _source_box(frame.where, block, width_px, height_px)
     if source is None:
-        return np.full(shape, np.nan, dtype=np.float32)
+        return out
     pixels = read(source)
     subtract_skies(pixels, source, frame.skies, bayer is not None)
-    if bayer is not None:
-        from slowglass.frame.bayer import demosaic
-
-        pixels = demosaic(pixels, bayer)
     if frame.factor != 1.0:
-        pixels = pixels * np.float32(1.0 / frame.factor)
+        pixels *= np.float32(1.0 / frame.factor)
+    planes = _planes(pixels, bayer)
     inverse = frame.where.inverse()
-    if abs(inverse.a - 1.0) < 1e-12 and abs(inverse.b) < 1e-9:
-        same = pixels[
-            block.y0 - source.y0 : block.y1 - source.y0, block.x0 - source.x0 : block.x1 - source.x0
-        ]
-        return np.ascontiguousarray(same, dtype=np.float32).reshape(shape)
-    # The reference pixel of the block's first pixel, and the frame pixel of the source's.
-    step = Similarity(1.0, complex(block.x0, block.y0))
-    local = Similarity(1.0, -complex(source.x0, source.y0)).after(inverse.after(step))
-    matrix, size = local.matrix(), (block.width_px, block.height_px)
-    inverse_map = cv2.WARP_INVERSE_MAP
-    pixels = np.ascontiguousarray(pixels, dtype=np.float32)
-    nan = (float("nan"),) * 4
-    lanczos = cv2.INTER_LANCZOS4 | inverse_map
-    out = np.asarray(
-        cv2.warpAffine(pixels, matrix, size, flags=lanczos, borderValue=nan), dtype=np.float32
-    )
-    _cut_rings(out, frame.noise_adu)
-    return out.reshape(shape)
+    if inverse.is_identity:
+        y, x = block.y0 - source.y0, block.x0 - source.x0
+        out[...] = planes[:, y : y + block.height_px, x : x + block.width_px]
+        return out
+    for tile in straight_tiles(inverse, block):
+        matrix = local_affine(inverse, tile)
+        # From the tile's own pixels to the source's.
+        matrix[:, 2] += matrix[:, :2] @ [tile.x0, tile.y0] - [source.x0, source.y0]
+        y, x = tile.y0 - block.y0, tile.x0 - block.x0
+        out[:, y : y + tile.height_px, x : x + tile.width_px] = warp(
+            planes, matrix, tile.height_px, tile.width_px
+        )
+    if frame.noise_adu > 0:
+        cut_rings(out, frame.noise_adu, STEEP)
+    return out
 
 
-def _cut_rings(pixels: Pixels, noise_adu: float) -> None:
-    """Raise the dark rings that the kernel draws around steep stars to just under the sky.
-
-    In place. Only what lies 3 σ below the sky within three pixels of something ``STEEP`` is
-    touched; noise alone does that once in 700 pixels, there only.
-    """
-    import cv2
-
-    low = pixels < -3.0 * noise_adu
-    if noise_adu <= 0 or not low.any():
-        return
-    beside = cv2.dilate(pixels, np.ones((7, 7), np.uint8)).reshape(pixels.shape)
-    pixels[low & (beside > STEEP * noise_adu)] = -noise_adu
+def _planes(pixels: Pixels, bayer: Bayer | None) -> Pixels:
+    if bayer is not None:
+        return develop(pixels, bayer)
+    if pixels.ndim == 3:
+        return np.ascontiguousarray(np.moveaxis(pixels, 2, 0))
+    return pixels[None]

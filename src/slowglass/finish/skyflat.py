@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from slowglass.finish.combine import MAD_TO_SIGMA
+from slowglass.finish.combine import MAD_TO_SIGMA, settled_level
 
 Plane = npt.NDArray[np.float32]
 
@@ -73,17 +73,11 @@ def block_levels(plane: Plane, *, across: int = 32, samples: int = 900) -> Block
             values = values[np.isfinite(values)]
             if len(values) < 16:
                 continue
-            for _ in range(4):
-                middle = np.median(values)
-                sigma = MAD_TO_SIGMA * np.median(np.abs(values - middle))
-                keep = np.abs(values - middle) <= 2.5 * sigma
-                if keep.all() or sigma == 0:
-                    break
-                values = values[keep]
+            middle, sigma, left = settled_level(values.astype(np.float64))
             xs.append(x0 + (block.shape[1] - 1) / 2)
             ys.append(y0 + (block.shape[0] - 1) / 2)
-            levels.append(float(np.median(values)))
-            errors.append(float(1.2533 * max(sigma, 1e-12) / np.sqrt(len(values))))
+            levels.append(middle)
+            errors.append(float(1.2533 * max(sigma, 1e-12) / np.sqrt(left)))
     return Blocks(np.array(xs), np.array(ys), np.array(levels), np.array(errors))
 
 

@@ -1,11 +1,12 @@
 """All placed frames added up block by block, in memory that does not grow with their number.
 
-Peak: the picture itself (4 bytes × pixels × channels) plus about 300 MB for the blocks of all
-frames at one place.
+Peak: the picture itself (4 bytes × pixels × channels, and 6 bytes a pixel for its maps) plus
+``BLOCK_BYTES`` and the room for one frame's part of a block for each thread.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,15 +14,16 @@ import numpy.typing as npt
 
 from slowglass.finish.align import Aligned
 from slowglass.finish.badpixels import Index
-from slowglass.finish.combine import clipped_mean
+from slowglass.finish.combine import Rule, combine_values
 from slowglass.finish.combined import NoiseModel, Picture
 from slowglass.finish.geometry import Box, common_box
 from slowglass.finish.lights import Light, Series, reader
 from slowglass.finish.measure import picture_noise
-from slowglass.finish.place import blocks, place_block
+from slowglass.finish.place import BLOCK_BYTES, Pixels, blocks, place_block
 from slowglass.finish.recipe import CombineStep
 from slowglass.finish.store import FrameStore
 from slowglass.finish.trails import drop_trails
+from slowglass.finish.workers import each
 from slowglass.progress import Report
 
 
@@ -37,12 +39,41 @@ class Stacked:
     """Share of all values that the clipping left out."""
 
 
+@dataclass(frozen=True)
+class _Part:
+    mean: Pixels
+    rejected: npt.NDArray[np.uint16]
+    share: Pixels
+    lost: int
+
+
 def choose_box(series: Series, aligned: Aligned, step: CombineStep) -> Box:
     """The part of the reference frame that the picture shows."""
     places = [p.where for p in aligned.placed.values()]
     if not step.crop_to_common:
         return Box(0, 0, series.width_px, series.height_px)
     return common_box(places, series.width_px, series.height_px)
+
+
+def placer(
+    series: Series, aligned: Aligned, light: Light, bad: Index, store: FrameStore
+) -> Callable[[Box], Pixels]:
+    """A function that gives any block of the reference frame as one light shows it."""
+    read = reader(series, store, light.name, bad)
+    frame = aligned.placed[light.name]
+
+    def place(block: Box) -> Pixels:
+        return place_block(
+            read,
+            frame,
+            block,
+            width_px=series.width_px,
+            height_px=series.height_px,
+            bayer=series.bayer,
+            channels=series.channels,
+        )
+
+    return place
 
 
 def combine_lights(
@@ -54,48 +85,56 @@ def combine_lights(
     store: FrameStore,
     report: Report,
 ) -> Stacked:
-    """The clipped weighted mean of all placed lights over ``box``."""
+    """The weighted mean of all placed lights over ``box`` without what does not belong."""
     lights = [light for light in series.kept if light.name in aligned.placed]
     placed = [aligned.placed[light.name] for light in lights]
-    readers = [reader(series, store, light.name, bad) for light in lights]
+    places = [placer(series, aligned, light, bad, store) for light in lights]
     noise = np.array([p.noise_adu for p in placed])
+    usual = float(np.median(noise))
     weights = np.array([p.weight for p in placed])
-    depth = 3 if series.channels == 3 else 1
+    weights = weights / weights.max()
+    looser = noise / usual if usual > 0 else np.ones(len(noise))
+    depth = series.channels
+    rule = Rule(
+        step.reject,
+        step.clip_low_sigma,
+        step.clip_high_sigma,
+        noise_adu=usual,
+        per_adu=photon_slope(aligned.reference),
+        shape_tolerance=step.shape_tolerance,
+    )
+
+    def work(part: Box) -> _Part:
+        stack = np.empty((len(lights), depth, part.height_px, part.width_px), dtype=np.float32)
+        for k, place in enumerate(places):
+            stack[k] = place(part)
+        sums = combine_values(stack, rule, weights=weights, looser=looser)
+        lost = 0
+        if step.drop_trails and step.reject != "none":
+            before = int(np.count_nonzero(np.isnan(stack[:, 0])))
+            changed = drop_trails(stack, sums, shape_tolerance=step.shape_tolerance)
+            if changed is not None:
+                combine_values(stack, rule, weights=weights, looser=looser, again=(sums, changed))
+                lost = int(np.count_nonzero(np.isnan(stack[:, 0]))) - before
+        return _Part(sums.mean, sums.rejected.max(axis=0), sums.share.min(axis=0), lost)
+
     shape = (box.height_px, box.width_px)
     out = np.empty((*shape, depth), dtype=np.float32)
     coverage, gone = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.uint16)
-    dropped, parts = 0, list(blocks(box, len(lights), depth))
-    for number, part in enumerate(parts):
-        report("combining", number, len(parts))
-        stack = np.empty((len(lights), part.height_px, part.width_px, depth), dtype=np.float32)
-        for k, frame in enumerate(placed):
-            stack[k] = place_block(
-                readers[k],
-                frame,
-                part,
-                width_px=series.width_px,
-                height_px=series.height_px,
-                bayer=series.bayer,
-                channels=depth,
-            )
-        lost = drop_trails(stack, shape_tolerance=step.shape_tolerance) if step.drop_trails else 0
-        mean, rejected, share = clipped_mean(
-            stack,
-            weights=weights / weights.max(),
-            noise=noise,
-            per_adu=photon_slope(aligned.reference),
-            shape_tolerance=step.shape_tolerance,
-            kappa_low=step.clip_low_sigma,
-            kappa_high=step.clip_high_sigma,
-        )
+    dropped = 0
+    parts = list(blocks(box, len(lights), depth))
+    for part, found in each(work, parts, "combining", report):
         at = np.s_[part.y0 - box.y0 : part.y1 - box.y0, part.x0 - box.x0 : part.x1 - box.x0]
-        out[at] = np.nan_to_num(mean, copy=False)
-        coverage[at], gone[at] = share.min(axis=2), rejected.max(axis=2)
-        dropped += int(rejected.sum()) + lost * depth
+        for c in range(depth):
+            np.nan_to_num(found.mean[c], copy=False)
+            out[at][..., c] = found.mean[c]
+        coverage[at], gone[at] = found.share, found.rejected
+        dropped += int(found.rejected.sum()) + found.lost
     picture = out[..., 0] if depth == 1 else out
     slope = photon_slope(aligned.reference) * float((weights**2).sum() / weights.sum() ** 2)
     noise_of = picture_noise(picture, per_adu=slope)
-    return Stacked(picture, coverage, gone, noise_of, dropped / max(out.size * len(lights), 1))
+    share = dropped / max(box.width_px * box.height_px * len(lights), 1)
+    return Stacked(picture, coverage, gone, noise_of, share)
 
 
 def photon_slope(light: Light) -> float:
@@ -113,22 +152,12 @@ def single_picture(
     store: FrameStore,
 ) -> Picture:
     """One light alone, placed exactly as in the sum, over ``box``; gaps hold the sky's 0 ADU."""
-    frame = aligned.placed[light.name]
-    read = reader(series, store, light.name, bad)
-    depth = 3 if series.channels == 3 else 1
+    place = placer(series, aligned, light, bad, store)
+    depth = series.channels
     out = np.empty((box.height_px, box.width_px, depth), dtype=np.float32)
-    for part in blocks(box, 4, depth):
-        values = place_block(
-            read,
-            frame,
-            part,
-            width_px=series.width_px,
-            height_px=series.height_px,
-            bayer=series.bayer,
-            channels=depth,
-        )
+    for part in blocks(box, 1, depth, budget_bytes=BLOCK_BYTES / 8):
         at = np.s_[part.y0 - box.y0 : part.y1 - box.y0, part.x0 - box.x0 : part.x1 - box.x0]
-        out[at] = np.nan_to_num(values, copy=False)
+        out[at] = np.nan_to_num(np.moveaxis(place(part), 0, 2), copy=False)
     return out[..., 0] if depth == 1 else out
 
 
