@@ -15,11 +15,12 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from slowglass.judge.cause_field import FieldShares, field_shares
+from slowglass.judge.cause_field import FieldShares, Sharp, field_shares
 from slowglass.judge.cause_path import Motion, weigh_paths
 from slowglass.judge.pattern import Pattern
 from slowglass.judge.sample import Sample, place_error_arcsec
 from slowglass.judge.silence import Silence
+from slowglass.kit.optics import FWHM_PER_SIGMA
 from slowglass.sky.wcs import TanWcs, project_tan
 
 Floats = npt.NDArray[np.float64]
@@ -47,6 +48,11 @@ NEIGHBOURS = 6
 """Frames before and after that are asked: longer ago, conditions were others."""
 LARGEST_STEP_DEG = 0.5
 """Frames farther off show another field."""
+
+SERIES_SPREAD, PROMISE_SPREAD = 0.12, 0.35
+"""Seeing varies within a series by 6 % of width, from night to night by a fifth."""
+PROMISE_FACTOR = 2.0
+"""A whole series this much wider (in variance) than promised is out of focus throughout."""
 
 WORDS: dict[CauseName, tuple[str, str]] = {
     "round": ("nothing stretches the stars", "Keep shooting"),
@@ -111,8 +117,8 @@ def find_cause(
     own = samples[judged]
     if own.pattern is None:
         return Silence("too few stars were measured for a cause")
-    sharp = _sharp_px2(samples, judged, sharp_fwhm_px)
-    shares = field_shares(own.pattern, sharp_px2=sharp)
+    sharp = _sharp(samples, sharp_fwhm_px)
+    shares = field_shares(own.pattern, sharp=sharp)
     near = _neighbours(samples, judged)
     chance: dict[CauseName, float] = dict.fromkeys(CAUSES, 0.0)
     chance["round"] = shares.chance["round"]
@@ -142,18 +148,19 @@ def find_cause(
     return Cause(best, chance[best], odds, alone, text, advice)
 
 
-def _sharp_px2(samples: Sequence[Sample], judged: int, sharp_fwhm_px: float | None) -> float | None:
-    """Variance of a star in focus: the sharper of what kit and series promise."""
+def _sharp(samples: Sequence[Sample], sharp_fwhm_px: float | None) -> Sharp | None:
+    """A star in focus: the sharper of what the series shows and kit and site promise."""
     known = sorted(
         s.pattern.round_px2 - math.hypot(s.pattern.shape[0], s.pattern.shape[1])
         for s in samples
         if s.pattern is not None
     )
-    promised = (sharp_fwhm_px / 2.354820) ** 2 if sharp_fwhm_px else None
-    if len(known) < 3:
-        return promised
-    seen = known[len(known) // 4]
-    return seen if promised is None else min(seen, promised)
+    promised = (sharp_fwhm_px / FWHM_PER_SIGMA) ** 2 if sharp_fwhm_px else None
+    if len(known) >= 3:
+        seen = known[len(known) // 4]
+        if promised is None or seen < PROMISE_FACTOR * promised:
+            return Sharp(seen, SERIES_SPREAD)
+    return None if promised is None else Sharp(promised, PROMISE_SPREAD)
 
 
 def _neighbours(samples: Sequence[Sample], judged: int) -> list[int]:

@@ -22,8 +22,17 @@ MODEL_ERROR = 0.12
 RMS_R2 = 0.39
 RMS_U = 0.41
 """Root mean square over a 3:2 frame of r² and of one coordinate, in half diagonals."""
+PATTERN_IN_TILT = 2.5
 DRAWS = 400
 KINDS = ("round", "focus", "tilt", "trail", "radial", "tangential")
+
+
+@dataclass(frozen=True)
+class Sharp:
+    """A star in focus: its variance, px², and how sure that is (spread of its logarithm)."""
+
+    variance_px2: float
+    spread: float
 
 
 @dataclass(frozen=True)
@@ -40,14 +49,13 @@ class FieldShares:
     radial_error: float
 
 
-def field_shares(pattern: Pattern, *, sharp_px2: float | None) -> FieldShares:
+def field_shares(pattern: Pattern, *, sharp: Sharp | None) -> FieldShares:
     """The chance of each kind of pattern to be what spoils the frame.
 
-    ``sharp_px2`` is the variance of a star in focus (from kit and site or the series' best); None
-    leaves bad focus out of the question.
+    ``sharp`` is a star in focus; None leaves bad focus out of the question.
     """
     e1, e2, u1, v1, u2, v2, strength = pattern.shape
-    base = min(pattern.round_px2, sharp_px2) if sharp_px2 else pattern.round_px2
+    base = min(pattern.round_px2, sharp.variance_px2) if sharp else pattern.round_px2
     error = [0.0 if math.isnan(x) else x for x in pattern.shape_error]
     off = (0.0, 0.0)
     if pattern.fits_field and abs(strength) > 3.0 * error[6]:
@@ -62,18 +70,19 @@ def field_shares(pattern: Pattern, *, sharp_px2: float | None) -> FieldShares:
     amount["radial"] = RMS_R2 * np.clip(field, 0.0, None)
     amount["tangential"] = RMS_R2 * np.clip(-field, 0.0, None)
     plane, quadratic = _tilt_parts(pattern, draws)
-    amount["tilt"] = np.hypot(RMS_U * plane, RMS_R2 * quadratic)
-    if sharp_px2:
+    tilt = np.hypot(RMS_U * plane, RMS_R2 * quadratic)
+    # A pattern about a centre off the middle slopes as well; a tilt alone stretches nothing.
+    amount["tilt"] = np.clip(
+        tilt - PATTERN_IN_TILT * (amount["radial"] + amount["tangential"]), 0.0, None
+    )
+    if sharp is not None:
         size_error = 0.0 if math.isnan(pattern.size_error[0]) else pattern.size_error[0]
-        amount["focus"] = np.clip(
-            pattern.round_px2 + draws[7] * size_error - 1.1 * sharp_px2, 0.0, None
-        )
-        # A tilted or curved field blurs its middle too; that is not the focuser's fault
-        # as long as some place in the frame is sharp.
-        amount["focus"] = np.where(amount["tilt"] > 0.5 * amount["focus"], 0.0, amount["focus"])
-        # What stretches stars widens them by as much.
-        stretched = np.maximum(amount["trail"], amount["radial"] + amount["tangential"])
-        amount["focus"] = np.clip(amount["focus"] - 1.2 * stretched, 0.0, None)
+        soft = pattern.round_px2 + draws[7] * size_error
+        soft = soft - sharp.variance_px2 * np.exp(sharp.spread * (draws[14] + 1.0))
+        # A tilted field blurs its middle too, and what stretches stars widens them as much;
+        # neither is the focuser's fault.
+        others = np.maximum(amount["trail"], tilt + amount["radial"] + amount["tangential"])
+        amount["focus"] = np.clip(soft - 1.2 * others, 0.0, None)
     limit = ROUND_SHARE * base
     scores = []
     for place, kind in enumerate(KINDS):

@@ -191,17 +191,15 @@ def _score(frames: Sequence[Motion], judged: int, path: Path | None, variance: f
     for i, frame in enumerate(frames):
         if i == judged or frame.tensor is None:
             continue
-        if path is None:
-            # Gusts differ: anything from calm to twice the judged frame.
-            wide2 = frame.tensor_error**2 + (0.5 * variance) ** 2
-        else:
-            wide2 = (
-                frame.tensor_error**2
-                + (0.25 * float(np.hypot(*tensors[i]))) ** 2
-                + (0.06 * variance) ** 2
-            )
         off2 = float(np.sum((frame.tensor - tensors[i]) ** 2))
-        log += _heavy_tailed(off2, wide2)
+        calm2 = frame.tensor_error**2 + (0.06 * variance) ** 2
+        if path is None:
+            # Some frames are calm, others have gusts of their own.
+            gusty2 = frame.tensor_error**2 + (0.5 * variance) ** 2
+            both = np.array([_heavy_tailed(off2, calm2), _heavy_tailed(off2, gusty2)])
+            log += _log_sum(both + np.log([0.6, 0.4]))
+        else:
+            log += _heavy_tailed(off2, calm2 + (0.25 * float(np.hypot(*tensors[i]))) ** 2)
     return log
 
 
