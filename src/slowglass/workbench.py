@@ -10,7 +10,7 @@ Everything heavy is imported when a step needs it, so opening a workbench is qui
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cached_property
@@ -24,6 +24,7 @@ from slowglass.progress import Report, silent
 if TYPE_CHECKING:
     from slowglass.choose.answers import Choice
     from slowglass.expose.plan import ExposurePlan
+    from slowglass.find.plates import ChartWish, PlateName
     from slowglass.find.result import Route
     from slowglass.find.svg import StyleName
     from slowglass.finish.types import FinishResult
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from slowglass.judge.watch import Watch
     from slowglass.kit.model import Kit, Site
     from slowglass.kit.service import KitSummary
+    from slowglass.sheets import SheetWish
     from slowglass.sky.place import Place
     from slowglass.sky.store import Sky
 
@@ -86,11 +88,25 @@ class Workbench:
 
         return resolve_place(text, self.sky)
 
+    def local(self, clock: datetime | None) -> datetime | None:
+        """The moment at which the site's clock shows a time without a zone."""
+        from zoneinfo import ZoneInfo
+
+        return None if clock is None else clock.replace(tzinfo=ZoneInfo(self.site.timezone))
+
     def tonight(self) -> date:
         """The evening's date of the night under way or coming at the site."""
         from slowglass.expose.service import tonight
 
         return tonight(self.site)
+
+    @staticmethod
+    def _check_year(night: date) -> None:
+        if not FIRST_YEAR <= night.year <= LAST_YEAR:
+            raise UsageError(
+                f"night {night} is outside the years {FIRST_YEAR} to {LAST_YEAR}",
+                "choose a night nearer to ours",
+            )
 
     def kit_summary(self) -> KitSummary:
         """What the kit's numbers amount to under the site's usual seeing."""
@@ -104,11 +120,8 @@ class Workbench:
         """Objects worth an exposure in a night, best first; ``night`` None is the coming one."""
         from slowglass.choose.service import choose_tonight
 
-        if night is not None and not FIRST_YEAR <= night.year <= LAST_YEAR:
-            raise UsageError(
-                f"night {night} is outside the years {FIRST_YEAR} to {LAST_YEAR}",
-                "choose a night nearer to ours",
-            )
+        if night is not None:
+            self._check_year(night)
         return choose_tonight(
             self.kit, self.site, self.sky, night=night, limit=limit, report=report
         )
@@ -121,11 +134,50 @@ class Workbench:
 
         return find_route(self.kit, self.site, self.sky, target, from_star=from_star, when=when)
 
-    def chart(self, route: Route, path: Path, *, style: StyleName = "paper") -> Path:
-        """Path of the chart of a route, written as .svg, .png or .pdf."""
-        from slowglass.find.plates import chart_route
+    def chart(
+        self,
+        route: Route,
+        path: Path,
+        *,
+        style: StyleName = "paper",
+        plate: PlateName | None = None,
+        wish: ChartWish | None = None,
+    ) -> Path:
+        """Path of a route's chart, written as .svg, .png or .pdf: hop and words, or one plate."""
+        from slowglass.find.plates import PLAIN, chart_route
 
-        return chart_route(route, self.kit, self.site, self.sky, path, style=style)
+        return chart_route(
+            route,
+            self.kit,
+            self.site,
+            self.sky,
+            path,
+            style=style,
+            name=plate,
+            wish=wish or PLAIN,
+        )
+
+    def night_sheets(
+        self,
+        targets: Sequence[str],
+        path: Path,
+        *,
+        wish: SheetWish | None = None,
+        report: Report = silent,
+    ) -> tuple[Path, tuple[Route, ...]]:
+        """Path of the night's printed pages, one a target, and their routes.
+
+        Several targets come with a page of contents and a packing list, in the order of their
+        best hours.
+        """
+        from slowglass.sheets import SheetWish, write_night
+
+        wish = wish or SheetWish()
+        night = wish.night or self.tonight()
+        self._check_year(night)
+        return write_night(
+            targets, path, self.kit, self.site, self.sky, night=night, wish=wish, report=report
+        )
 
     def expose(
         self,
@@ -211,12 +263,14 @@ class Workbench:
         scale_arcsec_per_px: float | None = None,
         target: str | None = None,
         fresh: bool = False,
+        set_axis: bool = False,
         report: Report = silent,
     ) -> Watch:
         """A watch over the camera's folder; its ``run`` yields what happens, as it happens.
 
         ``fresh`` judges everything anew in place of going on from the journal. With a kit of
-        one's own and a target, the stack is measured against the plan.
+        one's own and a target, the stack is measured against the plan. ``set_axis`` leads through
+        setting the polar axis.
         """
         from slowglass.judge.watch import Watch
 
@@ -241,6 +295,7 @@ class Workbench:
             self.sky,
             plan_for=plan_for,
             fresh=fresh,
+            set_axis=set_axis,
             report=report,
             near=None if near is None else self.place(near),
             radius_deg=radius_deg,
@@ -260,9 +315,9 @@ class Workbench:
         report: Report = silent,
     ) -> FinishResult:
         """The combined picture of a folder of lights, darks, flats and bias frames."""
-        from slowglass.finish.service import finish_folder
+        from slowglass.finish.service import finish_path
 
-        return finish_folder(
+        return finish_path(
             folder,
             output,
             recipe=recipe,

@@ -65,6 +65,9 @@ def watch(
         bool, typer.Option("--sound", help="Ring the terminal's bell when something is to be done.")
     ] = False,
     once: Annotated[bool, typer.Option("--once", help="Judge what is there, then stop.")] = False,
+    axis: Annotated[
+        bool, typer.Option("--axis", help="Set the polar axis: you are led through it.")
+    ] = False,
     fresh: Annotated[
         bool, typer.Option("--fresh", help="Judge everything anew, not only what is new.")
     ] = False,
@@ -88,6 +91,7 @@ def watch(
             scale_arcsec_per_px=scale_arcsec_per_px,
             target=target,
             fresh=fresh,
+            set_axis=axis,
         )
     wanted = page if page is not None else not (as_json or once)
     teller = _Teller(as_json=as_json, sound=sound)

@@ -87,12 +87,14 @@ def say_next(
     quiet_s: float | None = None,
     step_s: float | None = None,
     warnings: Sequence[Say] = (),
+    cause: Say | None = None,
 ) -> Say:
     """The one instruction for a night so far, ``entries`` in the order they were taken.
 
     ``quiet_s`` is the time since the last new file and ``step_s`` the usual time between
     frames. ``warnings`` are what the series as a whole shows (focus, drift, sky), most
-    pressing first; they count when the newest frame itself is in order.
+    pressing first; they count when the newest frame itself is in order. ``cause`` is the
+    advice against a trailed newest frame, where the series makes its cause sure.
     """
     there = [e for e in entries if not e.gone and e.role not in ("twin", "copy")]
     if not there:
@@ -111,7 +113,7 @@ def say_next(
             )
     if newest.role in ("dark", "flat", "bias"):
         return _say_of_calibration(newest, there)
-    return _say_of_light(newest, there, enough, warnings)
+    return _say_of_light(newest, there, enough, warnings, cause)
 
 
 def _say_of_calibration(newest: Entry, there: Sequence[Entry]) -> Say:
@@ -123,7 +125,11 @@ def _say_of_calibration(newest: Entry, there: Sequence[Entry]) -> Say:
 
 
 def _say_of_light(
-    newest: Entry, there: Sequence[Entry], enough: Enough | None, warnings: Sequence[Say]
+    newest: Entry,
+    there: Sequence[Entry],
+    enough: Enough | None,
+    warnings: Sequence[Say],
+    cause: Say | None,
 ) -> Say:
     verdict = newest.verdict
     proof = evidence_of(verdict)
@@ -132,6 +138,8 @@ def _say_of_light(
         before = [e for e in there[:-1] if e.role == "light"][-STEADY:]
         if len(before) == STEADY and all(e.verdict.keeper for e in before):
             return Say("One frame lost: keep shooting", proof)
+    if cause is not None and not off and verdict.reasons and "trailed" in verdict.reasons[0]:
+        return Say(cause.text, (*cause.evidence, *proof), "act")
     if not verdict.keeper or off:
         return Say(verdict.instruction, proof, "act")
     if warnings:

@@ -102,7 +102,7 @@ class _Sums:
 
     def grow(self, moved: Picture, frames: int) -> None:
         """Welford's update (1962, Technometrics 4, 419), pixel by pixel, strays left out."""
-        use = np.isfinite(moved).all(axis=2)
+        use = np.asarray(np.isfinite(moved).all(axis=2))
         moved = np.nan_to_num(moved)
         off = moved - self.mean
         if frames >= FEWEST_TO_CLIP:
@@ -114,7 +114,7 @@ class _Sums:
         self.count += use
         share = (use / np.maximum(1, self.count)).astype(np.float32)
         self.mean += off * share[..., None]
-        self.spread += np.where(use[..., None], off * (moved - self.mean), np.float32(0.0))
+        self.spread += off * (moved - self.mean) * use[..., None]
 
 
 @dataclass

@@ -18,7 +18,7 @@ import numpy as np
 
 from slowglass.expose.measure import told_of_a_star
 from slowglass.expose.noise import resolution_pixels
-from slowglass.expose.plan import WANTED_SNR
+from slowglass.expose.plan import FEW_FRAMES_MIN, WANTED_SNR
 from slowglass.expose.profile import object_model
 from slowglass.frame.bayer import luminance
 from slowglass.frame.light import SurfaceLight, element_snr, surface_light
@@ -58,8 +58,8 @@ class Enough:
 
     @property
     def reached(self) -> bool:
-        """True when the wanted signal to noise is there."""
-        return self.snr is not None and self.snr >= self.wanted_snr
+        """True when the wanted signal to noise and the least light are there."""
+        return self.frames_left == 0
 
 
 def target_light(
@@ -113,7 +113,8 @@ def how_far(
     """How far ``lights``, one a keeper, have come.
 
     ``seconds_a_keeper`` is the time a keeper takes by the clock, pauses and lost frames
-    included. The signal to noise grows with the root of the number of frames.
+    included. The signal to noise grows with the root of the number of frames. However bright the
+    core, less light than the plan's least makes no picture of the rest.
     """
     frames = len(lights)
     known = [light for light in lights if light is not None]
@@ -128,6 +129,9 @@ def how_far(
     left = minutes = None
     if snr is not None and snr > 0.0 and frames:
         left = max(0, math.ceil(frames * (wanted_snr / snr) ** 2 - 1e-9) - frames)
+        if exposure_s > 0.0:
+            lacking_s = 60.0 * FEW_FRAMES_MIN - exposure_s
+            left = max(left, math.ceil(lacking_s * frames / exposure_s - 1e-9))
         minutes = left * seconds_a_keeper / 60.0 if seconds_a_keeper else None
     return Enough(frames, exposure_s, snr, planned, wanted_snr, left, minutes, how)
 

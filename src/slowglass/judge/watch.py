@@ -8,6 +8,7 @@ verdict is kept, of all frames one small stack and the newest small picture.
 from __future__ import annotations
 
 import itertools
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
@@ -19,12 +20,15 @@ from slowglass.errors import SlowglassError, UsageError
 from slowglass.judge.instruction import Say, say_next
 from slowglass.judge.live import LiveFrame, LiveStack
 from slowglass.judge.live_enough import Enough, how_far, seconds_a_keeper
+from slowglass.judge.sample import sample_of
+from slowglass.judge.watch_axis import AxisSession, follow_axis
 from slowglass.judge.watch_files import BEING_WRITTEN, Bell, Mark, Settling, scan
 from slowglass.judge.watch_frame import as_jpeg, judge_new_file, live_from_file
 from slowglass.judge.watch_journal import Journal
 from slowglass.judge.watch_ledger import Ledger, names_of
 from slowglass.judge.watch_sort import Entry, sort_out
 from slowglass.judge.watch_state import Event, WatchEvent, WatchState
+from slowglass.judge.watch_trends import Trends, find_trends, said_of_cause
 from slowglass.progress import Report, silent
 
 if TYPE_CHECKING:
@@ -52,6 +56,7 @@ class Watch:
         *,
         plan_for: PlanFor | None = None,
         fresh: bool = False,
+        set_axis: bool = False,
         settling: Settling | None = None,
         report: Report = silent,
         **options: Unpack[JudgeOptions],
@@ -73,6 +78,8 @@ class Watch:
         target = options.get("target")
         name = None if target is None else target.name
         self._ledger = Ledger(folder, self._journal, target=name)
+        self._axis_from: int | None = None
+        self._publishing = threading.RLock()
         self.state = WatchState(str(folder), target=name)
         if fresh:
             self._journal.start_fresh()
@@ -81,6 +88,20 @@ class Watch:
             if self._ledger.entries:
                 self._stack = LiveStack.load(self._journal.stack_path)
                 self._publish()
+        if set_axis:
+            self.set_axis(True)
+
+    def set_axis(self, going_on: bool) -> None:
+        """Begin or end setting the polar axis; frames from now on count for it."""
+        site = self._options.get("site")
+        if going_on and site is None:
+            raise UsageError(
+                "setting the polar axis needs your own kit and site",
+                "write them: slowglass kit --write FILE, slowglass site --write FILE",
+            )
+        with self._publishing:
+            self._axis_from = len(self._ledger.entries) if going_on else None
+            self._publish()
 
     def stop(self) -> None:
         """End ``run`` after the frame under way."""
@@ -237,30 +258,65 @@ class Watch:
 
     def _publish(self, **changes: Any) -> None:
         """A new state, with the entries sorted out, the stack's picture and the instruction."""
-        entries, stack, old = sort_out(self._ledger.entries), self._stack, self.state
-        if (len(stack.names), stack.exposure_s) != (old.stacked, old.stack_s):
-            picture = stack.picture()
-            changes["stack"] = None if picture is None else as_jpeg(picture)
-        if entries != old.entries:
-            changes["enough"] = self._enough(entries)
-        self.state = replace(
-            old,
-            entries=entries,
-            version=old.version + 1,
-            stacked=len(stack.names),
-            stack_s=stack.exposure_s,
-            left_out=dict(stack.left_out),
-            **changes,
-        )
-        self.state = replace(self.state, say=self._say())
+        with self._publishing:
+            entries, stack, old = sort_out(self._ledger.entries), self._stack, self.state
+            if (len(stack.names), stack.exposure_s) != (old.stacked, old.stack_s):
+                picture = stack.picture()
+                changes["stack"] = None if picture is None else as_jpeg(picture)
+            if entries != old.entries:
+                changes["enough"] = self._enough(entries)
+                if not changes.get("to_judge"):
+                    changes["trends"] = self._trends(entries)
+            changes["axis"] = self._axis()
+            self.state = replace(
+                old,
+                entries=entries,
+                version=old.version + 1,
+                stacked=len(stack.names),
+                stack_s=stack.exposure_s,
+                left_out=dict(stack.left_out),
+                **changes,
+            )
+            self.state = replace(self.state, say=self._say())
 
     def _say(self) -> Say:
         state = self.state
         if state.note:
             return Say("The folder is gone: check cable and card", (state.note,), "act")
+        if state.axis is not None:
+            return state.axis.say
         quiet = None if self._last_new_s is None else time.monotonic() - self._last_new_s
-        step = usual_step_s(state.series)
-        return say_next(state.entries, enough=state.enough, quiet_s=quiet, step_s=step)
+        return say_next(
+            state.entries,
+            enough=state.enough,
+            quiet_s=quiet,
+            step_s=usual_step_s(state.series),
+            warnings=() if state.trends is None else state.trends.warnings,
+            cause=said_of_cause(state.trends),
+        )
+
+    def _trends(self, entries: Sequence[Entry]) -> Trends | None:
+        series = [e for e in entries if e.role == "light" and not e.gone]
+        kit, site = self._options.get("kit"), self._options.get("site")
+        return find_trends(
+            series,
+            aperture_mm=None if kit is None else kit.optics.aperture_mm,
+            worm_period_s=None if kit is None else kit.mount.worm_period_s,
+            latitude_deg=None if site is None else site.latitude_deg,
+            longitude_deg=None if site is None else site.longitude_deg,
+        )
+
+    def _axis(self) -> AxisSession | None:
+        kit, site = self._options.get("kit"), self._options.get("site")
+        if self._axis_from is None or site is None:
+            return None
+        since = self._ledger.entries[self._axis_from :]
+        return follow_axis(
+            [sample_of(e.verdict) for e in since if e.verdict.kind in ("light", "unknown")],
+            latitude_deg=site.latitude_deg,
+            longitude_deg=site.longitude_deg,
+            driven=kit is None or kit.mount.driven != "none",
+        )
 
     def _enough(self, entries: Sequence[Entry]) -> Enough | None:
         series = [e for e in entries if e.role == "light" and not e.gone]

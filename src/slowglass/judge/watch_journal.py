@@ -14,7 +14,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from slowglass.documents import to_line
 from slowglass.errors import UsageError
 
 FORMAT = 1
@@ -66,8 +65,8 @@ class Journal:
         yield from entries
 
     def add(self, what: str, **facts: Any) -> None:
-        """One more line, on the disk before this returns."""
-        line = to_line({"format": FORMAT, "what": what, **facts}) + "\n"
+        """One more line, on the disk before this returns; facts are plain values, NaN allowed."""
+        line = json.dumps({"format": FORMAT, "what": what, **facts}, ensure_ascii=False) + "\n"
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             with self.path.open("ab") as stream:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from slowglass.judge.live_enough import TargetLight
@@ -47,9 +47,9 @@ class Ledger:
             mtime_ns=mark.mtime_ns,
             fingerprint=entry.fingerprint,
             linear=entry.linear,
-            light=entry.light,
+            light=None if entry.light is None else asdict(entry.light),
             target=self.target,
-            verdict=entry.verdict,
+            verdict=asdict(entry.verdict),
         )
 
     def renamed_from(self, path: Path, mark: Mark, there: Collection[str]) -> str | None:

@@ -11,6 +11,8 @@ from slowglass.judge.watch_sort import Entry, count_roles
 if TYPE_CHECKING:
     from slowglass.judge.live_enough import Enough
     from slowglass.judge.overlay import Overlay
+    from slowglass.judge.watch_axis import AxisSession
+    from slowglass.judge.watch_trends import Trends
 
 Event = Literal["watching", "waiting", "frame", "renamed", "gone", "say", "stack", "stopped"]
 
@@ -50,6 +52,9 @@ class WatchState:
     stack_s: float = 0.0
     stack: Picture | None = None
     left_out: dict[str, str] = field(default_factory=dict)
+    trends: Trends | None = None
+    axis: AxisSession | None = None
+    """The setting of the polar axis, while it goes on."""
     target: str | None = None
     note: str = ""
 
@@ -76,7 +81,17 @@ class WatchState:
                 "left_out": self.left_out,
             },
             "enough": self.enough,
+            "trends": self._trends_json(),
+            "axis": self.axis,
         }
+
+    def _trends_json(self) -> dict[str, str] | None:
+        """The trends in words; null before there is a series."""
+        if self.trends is None:
+            return None
+        named = ("drift", "focus", "worm", "axis")
+        found = {name: getattr(self.trends, name) for name in named}
+        return {name: value.text if value else value.reason for name, value in found.items()}
 
 
 @dataclass(frozen=True)
