@@ -18,8 +18,9 @@ import numpy as np
 
 from slowglass.expose.measure import told_of_a_star
 from slowglass.expose.noise import resolution_pixels
-from slowglass.expose.plan import FEW_FRAMES_MIN, WANTED_SNR
+from slowglass.expose.plan import WANTED_SNR
 from slowglass.expose.profile import object_model
+from slowglass.expose.session import LEAST_SESSION_MIN
 from slowglass.frame.bayer import luminance
 from slowglass.frame.light import SurfaceLight, element_snr, surface_light
 
@@ -130,7 +131,7 @@ def how_far(
     if snr is not None and snr > 0.0 and frames:
         left = max(0, math.ceil(frames * (wanted_snr / snr) ** 2 - 1e-9) - frames)
         if exposure_s > 0.0:
-            lacking_s = 60.0 * FEW_FRAMES_MIN - exposure_s
+            lacking_s = 60.0 * LEAST_SESSION_MIN - exposure_s
             left = max(left, math.ceil(lacking_s * frames / exposure_s - 1e-9))
         minutes = left * seconds_a_keeper / 60.0 if seconds_a_keeper else None
     return Enough(frames, exposure_s, snr, planned, wanted_snr, left, minutes, how)
