@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from slowglass.judge.look import Look
     from slowglass.judge.verdict import Verdict
     from slowglass.judge.watch import Watch
-    from slowglass.kit.model import Kit, Site
+    from slowglass.kit.model import Air, Kit, Site, Wind
     from slowglass.kit.service import KitSummary
     from slowglass.sheets import SheetWish
     from slowglass.sky.place import Place
@@ -187,20 +187,29 @@ class Workbench:
         frames: int = 1,
         when: datetime | None = None,
         output: Path | None = None,
+        strip: Path | None = None,
+        air: Air | None = None,
+        wind: Wind | None = None,
         report: Report = silent,
     ) -> ExposurePlan:
-        """What an exposure will give, and its forecast frame when ``output`` names a file."""
+        """What an exposure will give, and its forecast frame when ``output`` names a file.
+
+        ``strip`` names a picture of the object in 1, 10 and 60 frames; ``air`` and ``wind`` are
+        tonight's where they are not the site's usual ones.
+        """
         from slowglass.expose.service import expose_object
 
+        tonight = {key: value for key, value in (("air", air), ("wind", wind)) if value}
         return expose_object(
             self.kit,
-            self.site,
+            self.site.model_copy(update=tonight),
             self.sky,
             target,
             seconds=seconds,
             frames=frames,
             when=when,
             out=output,
+            strip=strip,
             report=report,
         )
 

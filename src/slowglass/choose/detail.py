@@ -121,7 +121,7 @@ def candidate(
     )
     clock = datetime.fromtimestamp(moment.unix_s, UTC)
     local = _local(moment.unix_s, site)
-    reach = _reachable(moment, hop, clock, local)
+    reach = reachable(moment, hop, clock, local)
     sides = max(frame) * 60.0, min(frame) * 60.0
     core_fraction = np.inf if core is None else float(frame_fraction(*core, *sides)[0])
     score = total_score(
@@ -218,8 +218,11 @@ def _exposures(
     exposure, keepers = suggestion.exposure_s, suggestion.keeper_fraction
     session = min(SESSION_MIN, moment.minutes_up)
     single = single_snr(rates, exposure)
-    total = float(total_snr(single, exposure, keepers, session)[0])
+    # twilight, Moon and low air may make these minutes worth fewer at the best moment
+    worth = moment.session_min if moment.session_min > 0.0 else session
+    total = float(total_snr(single, exposure, keepers, worth)[0])
     minutes = float(minutes_to_snr(single, exposure, max(keepers, 1e-9))[0])
+    minutes *= max(1.0, session / worth)
     frames = int(session * 60.0 / (exposure + BETWEEN_FRAMES_S))
     if part.stars_mag is None:
         what = "its bright part"
@@ -262,8 +265,10 @@ def _exposures(
     return shows, Holds(answer, keepers, hold, text, wanted), float(parts[0])
 
 
-def _reachable(moment: Moment, hop: HopSummary, clock: datetime, local: str) -> Reachable:
-    easy_hop = hop.legs is not None and hop.legs <= EASY_LEGS
+def reachable(moment: Moment, hop: HopSummary, clock: datetime, local: str) -> Reachable:
+    """How high, how long and how far by hops, told with the moment on the site's clock."""
+    by_eye = hop.anchor is not None and not hop.legs
+    easy_hop = by_eye or (hop.legs is not None and hop.legs <= EASY_LEGS)
     high = moment.altitude_deg >= LOW_ALT_DEG and moment.minutes_up >= SHORT_WINDOW_MIN
     answer: Answer = "yes" if easy_hop and high else "barely" if moment.minutes_up > 0 else "no"
     text = (
@@ -274,7 +279,7 @@ def _reachable(moment: Moment, hop: HopSummary, clock: datetime, local: str) -> 
         text += f"; {hop.reason}"
     elif hop.estimate:
         text += f"; the hop should take about {_legs(hop.legs)} (estimate)"
-    else:
+    elif hop.legs:
         text += f"; {_legs(hop.legs)} from {hop.start}"
     return Reachable(
         answer,

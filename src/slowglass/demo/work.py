@@ -29,7 +29,7 @@ from slowglass.progress import Report
 if TYPE_CHECKING:
     from slowglass.choose.answers import Candidate, Choice
     from slowglass.expose.plan import ExposurePlan
-    from slowglass.find.service import Route
+    from slowglass.find.result import Route
     from slowglass.find.svg import StyleName
     from slowglass.finish.types import FinishResult
     from slowglass.judge.look import Look

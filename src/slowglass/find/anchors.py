@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.errors import UsageError
+from slowglass.find.limits import Limits
 from slowglass.find.moves import UsableMove
 from slowglass.kit.model import Site
 from slowglass.sky.brightness import naked_eye_limit_mag
@@ -18,6 +19,8 @@ from slowglass.sky.store import Sky
 
 ANCHOR_MARGIN_MAG = 1.0
 """A star this much brighter than the naked-eye limit is seen without searching for it."""
+FAINTEST_ANCHOR_AT_LEAST = 2.0
+"""However bright the sky, the brightest stars are seen."""
 ANCHOR_LOWEST_DEG = 10.0
 LONGEST_HOP_DEG = 30.0
 """Beyond this a hop has dozens of legs in an eyepiece field: another anchor is wanted."""
@@ -25,9 +28,10 @@ SAME_PLACE_DEG = 20.0 / 3600.0
 """A star this near the target is the target, or its middle."""
 
 
-def anchor_limit_mag(site: Site) -> float:
-    """Faintest star, V, that a hop from this site may start at."""
-    return float(naked_eye_limit_mag(site.sky_mag_arcsec2)) - ANCHOR_MARGIN_MAG
+def anchor_limit_mag(site: Site, limits: Limits | None = None) -> float:
+    """Faintest star, V, that a hop may start at: under given limits, else the site's dark sky."""
+    eye_mag = naked_eye_limit_mag(site.sky_mag_arcsec2) if limits is None else limits.eye_mag
+    return max(FAINTEST_ANCHOR_AT_LEAST, float(eye_mag) - ANCHOR_MARGIN_MAG)
 
 
 def altitude_and_skyline(

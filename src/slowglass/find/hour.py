@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -20,6 +20,7 @@ LOWEST_ALT_DEG = 15.0
 
 
 SLICE_S = 600.0
+SPAN_STEP_S = 300.0
 SIDEREAL_DEG_PER_S = 360.0 / SIDEREAL_DAY_S
 """IERS Conventions 2010: length of the mean sidereal day."""
 
@@ -68,6 +69,23 @@ def windows(
         alt[rows, best],
         az[rows, best],
         (hour[rows, best] + 180.0) % 360.0 - 180.0,
+    )
+
+
+def clear_spans(
+    ra_deg: float, dec_deg: float, begin: datetime, end: datetime, *, site: Site
+) -> tuple[tuple[datetime, datetime], ...]:
+    """From when to when a place is usable between two moments, to five minutes."""
+    n = max(2, round((end - begin).total_seconds() / SPAN_STEP_S) + 1)
+    unix = np.linspace(begin.timestamp(), end.timestamp(), n)
+    hour, dec = hour_tracks(ra_deg, dec_deg, unix, site=site)
+    alt, az = horizontal(hour, dec[:, None], site.latitude_deg)
+    clear = (alt >= np.maximum(site.horizon_alt_deg(az), LOWEST_ALT_DEG))[0]
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], clear, [False]]).astype(np.int8)))
+    return tuple(
+        (datetime.fromtimestamp(unix[a], UTC), datetime.fromtimestamp(unix[b - 1], UTC))
+        for a, b in zip(edges[::2], edges[1::2], strict=True)
+        if b - a > 1
     )
 
 

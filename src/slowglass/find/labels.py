@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from slowglass.find.route import compass_words
+from slowglass.find.direction import compass_words
+from slowglass.sky.bayer import designations
+from slowglass.sky.catalogue import Stars
 from slowglass.sky.coords import position_angle_deg, separation_deg
 from slowglass.sky.star_names import NamedStars
 
@@ -13,8 +15,8 @@ LANDMARK_MAG = 3.6
 
 
 def names_by_hip(named: NamedStars) -> dict[int, str]:
-    """Proper names by Hipparcos number."""
-    return {star.hip: star.name for star in named.all()}
+    """Names by Hipparcos number: the proper one, else the Bayer letter."""
+    return {**designations(), **{star.hip: star.name for star in named.all()}}
 
 
 def catalogue_label(hip: int, source_id: int) -> str:
@@ -32,14 +34,28 @@ def near_landmark(ra_deg: float, dec_deg: float, named: NamedStars) -> str:
     return ""
 
 
-def hop_labels(hips: Sequence[int], names: dict[int, str]) -> list[str]:
-    """A label for each star of a hop after the anchor: its name, or "star 1", "star 2", …"""
-    labels: list[str] = []
-    number = 0
-    for hip in hips:
-        name = names.get(hip) if hip else None
-        if name is None:
-            number += 1
-            name = f"star {number}"
-        labels.append(name)
-    return labels
+def star_title(star: Stars, named: NamedStars) -> str:
+    """A naked-eye star as one would name it aloud, from one row: its name, or where it stands.
+
+    "Enif", "ν And, the magnitude 4.5 star 6.7° north-west of Mirach".
+    """
+    hip = int(star.hip[0])
+    name = names_by_hip(named).get(hip)
+    if name is not None and named.find(name) is not None:
+        return name
+    where = near_landmark(float(star.ra_deg[0]), float(star.dec_deg[0]), named)
+    if not where:
+        return name or catalogue_label(hip, int(star.source_id[0]))
+    called = "" if name is None else f"{name}, "
+    return f"{called}the magnitude {float(star.v_mag[0]):.1f} star {where}"
+
+
+def stop_labels(kinds: Sequence[str], hips: Sequence[int], names: dict[int, str]) -> list[str]:
+    """A label for each stop after the anchor: a star's name, or "star 1", "pair 2", …
+
+    ``hips`` are Hipparcos numbers of single stars, 0 elsewhere.
+    """
+    return [
+        names.get(hip) or f"{kind} {number}"
+        for number, (kind, hip) in enumerate(zip(kinds, hips, strict=True), 1)
+    ]

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
-from slowglass.find.route import USABLE_SHARE
+from slowglass.find.limits import Limits, limits_under
+from slowglass.find.route import USABLE_SHARE, surroundings_deg
 from slowglass.kit.model import Kit
 
-FINDER_MAG_LIMIT = 7.0
-"""Stars told apart at a glance in a small finder of a few times magnification."""
+FAIR_SKY_MAG_ARCSEC2 = 21.0
+"""Taken when nobody says which sky."""
+EASY_MAG = 2.0
+"""A star this much brighter than the faintest seen is seen without staring."""
 DEEPEST_CATALOGUE_MAG = 10.0
 
 
@@ -17,36 +19,32 @@ DEEPEST_CATALOGUE_MAG = 10.0
 class UsableMove:
     """The field a hop is walked in, its diameter, and the longest leg it allows, degrees.
 
-    ``mag_limit`` is the faintest star worth hopping to in that field.
+    ``mag_limit`` is the faintest star worth hopping to in that field; ``surroundings_deg`` how
+    far from a place others may be taken for it.
     """
 
     field_name: str
     field_deg: float
     max_leg_deg: float
     mag_limit: float
+    surroundings_deg: float
 
 
-def usable_move(kit: Kit) -> UsableMove:
+def usable_move(kit: Kit, limits: Limits | None = None) -> UsableMove:
     """The usable move of a kit: through an optical finder, else the widest eyepiece, else frames.
 
     A red-dot finder shows no more stars than the eye sees, so it only sets the anchor.
     """
-    if kit.finder.kind == "optical":
-        return _move("finder field", kit.finder.field_deg, FINDER_MAG_LIMIT)
-    limit = min(DEEPEST_CATALOGUE_MAG, telescope_mag_limit(kit.optics.aperture_mm) - 2.0)
-    if kit.eyepieces:
+    limits = limits or limits_under(kit, FAIR_SKY_MAG_ARCSEC2)
+    if limits.finder_mag is not None:
+        return _move("finder field", kit.finder.field_deg, limits.finder_mag - EASY_MAG)
+    if limits.field_mag is not None:
         field = max(e.true_field_deg(kit.optics) for e in kit.eyepieces)
-        return _move("eyepiece field", field, limit)
+        return _move("eyepiece field", field, limits.field_mag - EASY_MAG)
     return _move("frame", min(kit.field_width_deg, kit.field_height_deg), DEEPEST_CATALOGUE_MAG)
 
 
-def telescope_mag_limit(aperture_mm: float) -> float:
-    """Faintest star seen through an aperture under a dark sky: 2.7 + 5 log D, D in mm.
-
-    A rule of thumb, good to half a magnitude.
-    """
-    return 2.7 + 5.0 * math.log10(aperture_mm)
-
-
 def _move(name: str, field_deg: float, mag_limit: float) -> UsableMove:
-    return UsableMove(name, field_deg, USABLE_SHARE * field_deg, mag_limit)
+    longest = USABLE_SHARE * field_deg
+    around = surroundings_deg(field_deg, longest)
+    return UsableMove(name, field_deg, longest, min(mag_limit, DEEPEST_CATALOGUE_MAG), around)

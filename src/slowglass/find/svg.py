@@ -1,8 +1,14 @@
-"""A chart's marks painted as SVG, and the two styles: ink on paper, red on black."""
+"""A chart's marks painted as SVG, and the two styles: ink on paper, red on black.
+
+The sky is one group in layers named by role. It turns with the custom property ``--turn`` of the
+root, names staying upright; the root's ``data-`` attributes say where, how large and which way
+up, so that a page can pan, zoom and turn it to the sky at hand.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Literal
 from xml.sax.saxutils import escape
 
@@ -30,6 +36,10 @@ STYLES: dict[StyleName, Style] = {
             "object": "#a3213f",
             "route": "#0a5c86",
             "field": "#6f8794",
+            "frame": "#3f6b2f",
+            "figure": "#9a958a",
+            "border": "#cfcabd",
+            "ground": "#7a6a55",
             "edge": "#8c8a83",
             "text": "#15171c",
             "note": "#55585f",
@@ -45,6 +55,10 @@ STYLES: dict[StyleName, Style] = {
             "object": "#ff7a66",
             "route": "#e23a2c",
             "field": "#8a2018",
+            "frame": "#c8402f",
+            "figure": "#7a1c15",
+            "border": "#4a120d",
+            "ground": "#8a2018",
             "edge": "#6a1812",
             "text": "#e8483a",
             "note": "#b5352a",
@@ -52,27 +66,49 @@ STYLES: dict[StyleName, Style] = {
     ),
 }
 FONT = "Georgia, 'DejaVu Serif', serif"
+CSS = (
+    ".turns{transform:rotate(var(--turn,0deg))}"
+    ".upright{transform:rotate(calc(-1*var(--turn,0deg)))}"
+)
 
 
 def svg_text(chart: Chart, style: StyleName = "paper") -> str:
     """The chart as one SVG document."""
     look = STYLES[style]
     x, y, w, h = chart.sky_box
+    sky = chart.projection
+    if chart.round:
+        shape = f'<circle cx="{x + w / 2:g}" cy="{y + h / 2:g}" r="{w / 2:g}"'
+    else:
+        shape = f'<rect x="{x:g}" y="{y:g}" width="{w:g}" height="{h:g}"'
+    zenith = "" if chart.zenith_deg is None else f'data-zenith-deg="{chart.zenith_deg:.2f}" '
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {chart.width:g} {chart.height:g}" '
         f'width="{chart.width:g}" height="{chart.height:g}" role="img" '
+        f'data-ra-deg="{sky.ra0_deg:.5f}" data-dec-deg="{sky.dec0_deg:.5f}" '
+        f'data-units-per-deg="{sky.scale:.4f}" data-up-deg="{sky.view.up_deg:.2f}" '
+        f'data-mirrored="{int(sky.view.mirrored)}" {zenith}'
         f'font-family="{escape(FONT, {chr(34): "&quot;"})}">',
         f"<title>{escape(chart.title)}</title>",
+        f"<style>{CSS}</style>",
         f'<rect width="100%" height="100%" fill="{look.page}"/>',
-        f'<clipPath id="sky"><rect x="{x:g}" y="{y:g}" width="{w:g}" height="{h:g}"/></clipPath>',
-        f'<rect x="{x:g}" y="{y:g}" width="{w:g}" height="{h:g}" fill="{look.sky}" '
-        f'stroke="{look.colours["edge"]}" stroke-width="1"/>',
+        f'<clipPath id="sky">{shape}/></clipPath>',
+        f'{shape} fill="{look.sky}" stroke="{look.colours["edge"]}" stroke-width="1"/>',
         '<g clip-path="url(#sky)">',
-        *(_svg_mark(mark, look) for mark in chart.sky_marks),
-        "</g>",
-        *(_svg_mark(mark, look) for mark in chart.page_marks),
-        "</svg>",
+        f'<g class="turns" style="transform-origin:{sky.middle_x:g}px {sky.middle_y:g}px">',
     ]
+    for role, marks in groupby(chart.sky_marks, key=lambda mark: mark.role):
+        parts.append(f'<g class="{role}">')
+        parts += [_svg_mark(mark, look) for mark in marks]
+        parts.append("</g>")
+    parts += ["</g>", "</g>"]
+    for rose in chart.roses:
+        parts.append(f'<g class="turns" style="transform-origin:{rose.x:g}px {rose.y:g}px">')
+        parts += [_svg_mark(mark, look) for mark in rose.marks]
+        parts.append("</g>")
+    parts.append('<g class="page">')
+    parts += [_svg_mark(mark, look) for mark in chart.page_marks]
+    parts += ["</g>", "</svg>"]
     return "\n".join(parts) + "\n"
 
 
@@ -86,9 +122,15 @@ def _svg_mark(mark: Mark, look: Style) -> str:
     if isinstance(mark, Label):
         weight = ' font-weight="bold"' if mark.bold else ""
         halo = f' paint-order="stroke" stroke="{look.sky}" stroke-width="3"' if mark.bold else ""
+        upright = ""
+        if mark.at is not None:
+            upright = (
+                f' class="upright" style="transform-origin:{mark.at[0]:.1f}px {mark.at[1]:.1f}px"'
+            )
         return (
             f'<text x="{mark.x:.1f}" y="{mark.y:.1f}" font-size="{mark.size:g}" '
-            f'text-anchor="{mark.align}" fill="{colour}"{weight}{halo}>{escape(mark.text)}</text>'
+            f'text-anchor="{mark.align}" fill="{colour}"{weight}{halo}{upright}>'
+            f"{escape(mark.text)}</text>"
         )
     points = " ".join(f"{px:.2f},{py:.2f}" for px, py in mark.points)
     dash = ' stroke-dasharray="5 4"' if mark.dashed else ""

@@ -126,18 +126,8 @@ class Figures:
     middles: dict[str, tuple[float, float]]
 
 
-_figures: dict[int, Figures] = {}
-
-
 def guide_figures(stars: StarCatalogue) -> Figures:
     """The guide figures of every constellation from its stars to V = 4.5, at most 14."""
-    made = _figures.get(id(stars))
-    if made is None:
-        made = _figures[id(stars)] = _make_figures(stars)
-    return made
-
-
-def _make_figures(stars: StarCatalogue) -> Figures:
     bright = stars.brightest(mag_limit=FIGURE_MAG + 0.5)
     bright = bright.take(np.argsort(bright.v_mag, kind="stable"))
     where = np.array(constellations_at(bright.ra_deg, bright.dec_deg))

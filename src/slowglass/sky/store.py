@@ -18,7 +18,7 @@ from dataclasses import asdict, dataclass
 from functools import cached_property
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -27,6 +27,9 @@ from slowglass.progress import Report, silent
 from slowglass.sky.catalogue import STAR_COLUMNS, StarCatalogue
 from slowglass.sky.objects import ObjectCatalogue
 from slowglass.sky.star_names import NamedStars
+
+if TYPE_CHECKING:
+    from slowglass.sky.constellations import Figures
 
 INDEX_VERSION = 9
 STALE_S = 30 * 86400.0
@@ -50,6 +53,13 @@ class Sky:
         """Deep-sky objects (read at first use)."""
         data = _read_json(self.folder / "objects.json")
         return ObjectCatalogue(data["rows"], data["aliases"])
+
+    @cached_property
+    def figures(self) -> Figures:
+        """Guide figures of the constellations."""
+        from slowglass.sky.constellations import guide_figures
+
+        return guide_figures(self.stars)
 
     @cached_property
     def named_stars(self) -> NamedStars:
