@@ -42,11 +42,14 @@ def expose_object(
     when: datetime | None = None,
     night: date | None = None,
     out: Path | str | None = None,
+    strip: Path | str | None = None,
     seed: int = 0,
     report: Report = silent,
     **options: Any,
 ) -> ExposurePlan:
     """The plan for an object, place or star, and its forecast frame in ``out`` (FITS or PNG).
+
+    ``strip`` names a PNG for the same object in 1, 10 and 60 frames side by side.
 
     Without ``when`` the object is taken at its best in the darkness of ``night`` (default:
     tonight), or at 50° if it is not up then. ``options`` go to the forecast.
@@ -56,7 +59,10 @@ def expose_object(
         raise UsageError(
             f"{target}: a forecast is written as FITS or PNG", f"use {', '.join(SUFFIXES)}"
         )
-    stages = 3 if target else 1
+    pictures = Path(strip) if strip is not None else None
+    if pictures is not None and pictures.suffix.lower() != ".png":
+        raise UsageError(f"{pictures}: a strip is written as PNG", "end the name in .png")
+    stages = 1 + (target is not None) + (pictures is not None)
     report("expose: planning", 0, stages)
     place = resolve_place(name, sky)
     notes: list[str] = []
@@ -84,19 +90,25 @@ def expose_object(
         field_mags=tuple(np.where(np.isfinite(field.v_mag), field.v_mag, field.mag).tolist()),
     )
     plan = replace(plan, name=place.name, notes=(*plan.notes, *notes))
-    if target is None:
-        report("expose: done", 1, 1)
-        return plan
-    from slowglass.expose.forecast import render_forecast
+    outputs, stage = [], 1
+    if target is not None:
+        from slowglass.expose.forecast import render_forecast
 
-    report("expose: rendering the forecast frame", 1, stages)
-    frame = render_forecast(
-        kit, site, sky, place, exposure_s=seconds, when=when, seed=seed, **options
-    )
-    report("expose: writing", 2, stages)
-    write_frame(target, frame)
-    report("expose: done", 3, stages)
-    return replace(plan, outputs=(str(target.resolve()),))
+        report("expose: rendering the forecast frame", stage, stages)
+        frame = render_forecast(
+            kit, site, sky, place, exposure_s=seconds, when=when, seed=seed, **options
+        )
+        outputs.append(write_frame(target, frame))
+        stage += 1
+    if pictures is not None:
+        from slowglass.expose.strip import write_strip
+
+        report("expose: drawing 1, 10 and 60 frames", stage, stages)
+        outputs.append(
+            write_strip(pictures, kit, site, sky, place, exposure_s=seconds, when=when, seed=seed)
+        )
+    report("expose: done", stages, stages)
+    return replace(plan, outputs=tuple(str(path.resolve()) for path in outputs))
 
 
 def _conditions(site: Site, ra_deg: float, dec_deg: float, when: datetime | None) -> Conditions:

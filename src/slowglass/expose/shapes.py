@@ -124,8 +124,8 @@ SPIRAL = {"a": (10.0, 0.30), "b": (14.0, 0.45), "c": (18.0, 0.65), "d": (22.0, 0
 1981, AJ 86, 1847, from memory; contrasts by eye)."""
 FLATTEST_WITH_ARMS = 0.22
 """Discs seen flatter than this show no arms."""
-MOTTLED, RAGGED = 0.5, 0.9
-"""Strength of the texture of spirals, and of irregular galaxies."""
+MOTTLED, BETWEEN_ARMS, RAGGED = 0.5, 0.35, 0.9
+"""Strength of the texture of discs, of those with arms, and of irregular galaxies."""
 
 
 def spiral_arms(
@@ -140,7 +140,7 @@ def spiral_arms(
         return None
     pitch, contrast = told
     side = 1.0 if rng.random() < 0.5 else -1.0
-    return Arms(contrast, side * pitch, rng.uniform(0.0, 2.0 * math.pi), 0.7 * scale_arcsec)
+    return Arms(contrast, side * pitch, rng.uniform(0.0, 2.0 * math.pi), 0.35 * scale_arcsec)
 
 
 def galaxy(
@@ -161,8 +161,12 @@ def galaxy(
     if hubble.lstrip("c").startswith("E"):
         return _elliptical(mag=mag, major=major, ratio=ratio, angle=angle)
     h = disc_scale_arcsec(mag, major / 2.0, ratio)
-    lenticular = "0" in hubble
-    texture = MOTTLED if hubble[:1] == "S" and "?" not in hubble else RAGGED
+    lenticular, arms = "0" in hubble, spiral_arms(hubble, ratio, h, rng)
+    texture = MOTTLED if arms is None else BETWEEN_ARMS
+    if lenticular:
+        texture = 0.0
+    elif hubble.startswith("I") or "?" in hubble:
+        texture = RAGGED
     r = radii_arcsec(7.0 * h)
     # Bulges weigh more in the early types (Sérsic n = 2, half-light radius h/3).
     bulge_share = 0.35 if lenticular else 0.22 if hubble.endswith("a") else 0.12
@@ -173,9 +177,9 @@ def galaxy(
         reach_arcsec=float(r[-1]),
         axis_ratio=ratio,
         position_angle_deg=angle,
-        texture=0.0 if lenticular else texture if hubble else MOTTLED,
+        texture=texture,
         texture_scale_arcsec=5.0 * h,
-        arms=spiral_arms(hubble, ratio, h, rng),
+        arms=arms,
         seed=seed,
     )
     round_ratio = max(ratio, min(1.0, 0.5 + 0.5 * ratio))
@@ -413,10 +417,10 @@ def _two_armed(strength: float, phase: float) -> tuple[float, float]:
 CLOUDS = {
     "even": ((0.9, 1.0, 1.0), (0.1, 0.25, 0.7)),
     "usual": ((0.7, 1.0, 1.0), (0.3, 0.25, 0.7)),
-    "hearted": ((0.45, 1.0, 1.0), (0.33, 0.33, 0.8), (0.22, 0.11, 0.5)),
+    "hearted": ((0.35, 1.0, 1.0), (0.35, 0.3, 0.8), (0.3, 0.07, 0.4)),
 }
 """Clouds within clouds: share, size, raggedness. Round a cluster the light crowds about its
-stars: the great winter nebula comes out at 18 mag/arcsec² in its heart and 21 at 8′ from it."""
+stars: the great winter nebula comes out at 17.5 mag/arcsec² in its heart (17 by eye)."""
 EVEN_FROM_ARCMIN = 60.0
 """The largest nebulae have no heart."""
 

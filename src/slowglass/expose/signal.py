@@ -79,11 +79,13 @@ BLUE = Band.at("blue", 460.0, 800.0, (0.85, 0.66, 0.56, 0.01))
 WHITE = Band.at("white", 545.0, 2400.0, (0.95, 1.0, 1.0, 0.8))
 
 # Energy in Hβ 486, [O III] 496 and 501, Hα 656 nm relative to Hβ: case-B hydrogen and a typical
-# planetary or H II region (Osterbrock & Ferland 2006, Astrophysics of Gaseous Nebulae, ch. 4, 5).
+# planetary (Osterbrock & Ferland 2006, Astrophysics of Gaseous Nebulae, ch. 4, 5). An H II region
+# has less oxygen and, behind its own dust and with [N II] 655 and 658 beside it, more red: Hα 3.9
+# for E(B−V) = 0.3, and a third of that in nitrogen.
 _LINE_NM = np.array([486.1, 495.9, 500.7, 656.3])
 _LINE_ENERGY = {
     "planetary": np.array([1.0, 3.36, 10.0, 2.86]),
-    "hydrogen": np.array([1.0, 0.84, 2.5, 2.86]),
+    "hydrogen": np.array([1.0, 0.55, 1.65, 5.2]),
 }
 _V_RESPONSE = np.array([0.12, 0.34, 0.48, 0.05])
 """V band at those lines (Bessell 1990, PASP 102, 1181)."""
