@@ -170,8 +170,9 @@ def star_image(
     line = np.linspace(0.0, float(radius.max()), 4096)
     axis = (np.arange(n) - n // 2) / oversample
     away = np.hypot(axis[:, None], axis[None, :]) / half_px
-    # A slow fade: a quick one would ring bright stars with a disc's edge.
-    window = np.clip((1.0 - away) / 0.7, 0.0, 1.0)
+    # A slow fade: a quick one would ring bright stars with a disc's edge. It spares the image.
+    kept = min(0.8, max(0.3, (0.55 * blur_px + 8.0) / half_px))
+    window = np.clip((1.0 - away) / (1.0 - kept), 0.0, 1.0)
     window = window * window * (3.0 - 2.0 * window)
     layers = []
     for wavelength in wavelengths_nm:
