@@ -171,7 +171,10 @@ def star_image(
     axis = (np.arange(n) - n // 2) / oversample
     away = np.hypot(axis[:, None], axis[None, :]) / half_px
     # A slow fade: a quick one would ring bright stars with a disc's edge. It spares the image.
-    kept = min(0.8, max(0.3, (0.55 * blur_px + 8.0) / half_px))
+    reach_px = 0.55 * blur_px + 8.0
+    if path_px is not None:
+        reach_px += float(np.max(np.hypot(path_px[0], path_px[1])))
+    kept = min(0.8, max(0.3, reach_px / half_px))
     window = np.clip((1.0 - away) / (1.0 - kept), 0.0, 1.0)
     window = window * window * (3.0 - 2.0 * window)
     layers = []
