@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from datetime import datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
@@ -15,8 +14,8 @@ from slowglass.expose.plan import star_width_arcsec
 from slowglass.find.nudge import Nudge, nudge_text
 from slowglass.frame.bayer import luminance
 from slowglass.frame.detect import Detection, detect_stars
-from slowglass.frame.image import Frame, Kind
-from slowglass.frame.kind import guess_kind, kind_from_name
+from slowglass.frame.image import Frame
+from slowglass.frame.kind import kind_by_sight
 from slowglass.frame.stars import StarFlag
 from slowglass.judge.cause import find_cause
 from slowglass.judge.instruction import one_instruction
@@ -109,7 +108,7 @@ def assess_frame(
         scale_tolerance=KIT_SCALE_TOLERANCE,
         epoch_year=epoch_year(frame.header.start_utc or now_utc),
     )
-    kind, ground = _kind(frame, detection)
+    kind, ground = kind_by_sight(frame, stars=len(detection.stars))
     if kind in ("dark", "flat", "bias"):
         solution = Solution(False, f"a {kind} frame shows no sky: not solved")
     else:
@@ -207,21 +206,6 @@ def _sharp_px(solution: Solution, kit: Kit | None, site: Site | None) -> float |
     if kit is None or site is None or not solution.scale_arcsec_per_px:
         return None
     return star_width_arcsec(kit, site) / solution.scale_arcsec_per_px
-
-
-def _kind(frame: Frame, detection: Detection) -> tuple[Kind, str]:
-    """The frame's kind, and the ground for it where the header has no word.
-
-    Stars make a light whatever its name. A bright even picture is called a flat by its name
-    only: it may as well be a light drowned in twilight, which wants other advice.
-    """
-    if frame.header.kind != "unknown" or len(detection.stars) >= FEWEST_STARS:
-        return frame.header.kind, ""
-    kind, ground = guess_kind(frame)
-    named = Path(frame.path).parts[-3:] if frame.path else ()
-    if kind == "flat" and not any(kind_from_name(Path(part).stem) == "flat" for part in named):
-        return "unknown", ""
-    return kind, ground
 
 
 def _measures(

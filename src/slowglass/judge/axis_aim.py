@@ -146,8 +146,8 @@ def _destination(fit: AxisFit, sample: Sample) -> tuple[float, float]:
     star = fit.last.matrix[:, 0]
     view, up, across = after.T @ star
     scale = math.radians((sample.scale_arcsec_per_px or 1.0) / 3600.0)
-    # The third axis is +y turned toward +x for mirrored pictures, away from it otherwise.
-    x = across / view / scale * (1.0 if sample.parity == 1 else -1.0)
+    # View × up lies on the right of an unmirrored sky seen from inside: against stored +x.
+    x = across / view / scale * (-1.0 if sample.parity == 1 else 1.0)
     y = up / view / scale
     return (
         (float(sample.width_px or 0) - 1.0) / 2.0 + x,

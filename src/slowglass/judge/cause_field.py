@@ -77,12 +77,13 @@ def field_shares(pattern: Pattern, *, sharp: Sharp | None) -> FieldShares:
     )
     if sharp is not None:
         size_error = 0.0 if math.isnan(pattern.size_error[0]) else pattern.size_error[0]
-        soft = pattern.round_px2 + draws[7] * size_error
+        # Somewhere a tilted field is sharp; what a bad focus leaves nowhere is.
+        soft = _sharpest_place(pattern) + draws[7] * size_error
         soft = soft - sharp.variance_px2 * np.exp(sharp.spread * (draws[14] + 1.0))
-        # A tilted field blurs its middle too, and what stretches stars widens them as much;
-        # neither is the focuser's fault.
-        others = np.maximum(amount["trail"], tilt + amount["radial"] + amount["tangential"])
-        amount["focus"] = np.clip(soft - 1.2 * others, 0.0, None)
+        # What stretches stars widens them as much.
+        stretched = np.maximum(amount["trail"], amount["radial"] + amount["tangential"])
+        amount["focus"] = np.clip(soft - 1.2 * stretched, 0.0, None)
+        amount["tilt"] = np.clip(amount["tilt"] - amount["focus"], 0.0, None)
     limit = ROUND_SHARE * base
     scores = []
     for place, kind in enumerate(KINDS):
@@ -115,6 +116,13 @@ def _centre_part(strength: float, slopes: tuple[float, ...]) -> tuple[float, flo
     if math.hypot(a, b) > 0.8:
         return 0.0, 0.0
     return strength * (a * a - b * b), 2.0 * strength * a * b
+
+
+def _sharpest_place(pattern: Pattern) -> float:
+    """The least round variance over a grid of the frame's places, px²."""
+    u, v = (a.ravel() for a in np.meshgrid([-0.66, 0.0, 0.66], [-0.44, 0.0, 0.44]))
+    terms = np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])
+    return max(0.0, float((terms @ np.array(pattern.size)).min()))
 
 
 def _tilt_parts(pattern: Pattern, draws: Floats) -> tuple[Floats, Floats]:
