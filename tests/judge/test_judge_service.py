@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -210,7 +211,9 @@ def test_one_unreadable_file_raises_when_asked_for_alone(sky, tmp_path):
 
 def test_a_dark_by_its_header_is_not_solved(sky, m11, tmp_path):
     painted, _ = m11
-    path = save(painted, tmp_path / "dark.fits", IMAGETYP="Dark Frame")
+    closed = np.random.default_rng(3).normal(400, 5, painted.pixels.shape).astype(np.uint16)
+    dark = replace(painted, pixels=closed)
+    path = save(dark, tmp_path / "dark.fits", IMAGETYP="Dark Frame")
     verdict = judge_file(path, sky)
     assert verdict.kind == "dark" and not verdict.solved and not verdict.keeper
     assert "dark frame" in verdict.reason and "not a light" in verdict.reasons[0]

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from slowglass.frame.bayer import binned, luminance
 from slowglass.frame.image import Frame, Kind
@@ -18,6 +20,14 @@ _WORDS: tuple[tuple[str, Kind], ...] = (
 )
 _BIAS_LONGEST_S = 0.01
 """Exposures longer than this are no bias, whatever they show."""
+_FLAT_LONGEST_S = 5.0
+"""Starless even light in so short an exposure serves as a flat, whatever it was meant for; in a
+longer one it may be a light drowned in twilight."""
+_FLAT_STARS = 25
+"""A flat of the twilight sky may show so many."""
+_FEW_STARS = 3
+_EVEN = 0.1
+"""Unevenness over pixel noise below which no light fell: a lens always darkens its corners."""
 
 
 def guess_kind(frame: Frame, path: Path | str | None = None) -> tuple[Kind, str]:
@@ -29,16 +39,43 @@ def guess_kind(frame: Frame, path: Path | str | None = None) -> tuple[Kind, str]
     """
     if frame.header.kind != "unknown":
         return frame.header.kind, "the header says so"
-    file = Path(path) if path is not None else Path(frame.path) if frame.path else None
-    if file is not None:
-        for name in [p.name for p in list(file.parents)[:2]]:
-            kind = kind_from_name(name)
-            if kind != "unknown":
-                return kind, f"it lies in the folder {name}"
-        kind = kind_from_name(file.stem)
-        if kind != "unknown":
-            return kind, "its name says so"
-    return kind_from_content(frame)
+    kind, ground = _kind_from_place(frame if path is None else replace(frame, path=str(path)))
+    return (kind, ground) if kind != "unknown" else kind_from_content(frame)
+
+
+def kind_by_sight(frame: Frame, *, stars: int) -> tuple[Kind, str]:
+    """The kind of a frame by what it shows, and the ground where that is not the header's word.
+
+    ``stars`` is how many a search has found. Names count only where neither header nor picture
+    can tell: a day's frames have the camera's names, and folders hold what was put there. A
+    bright even picture is a flat when it is short or named so.
+    """
+    stated = frame.header.kind
+    if stated in ("dark", "bias", "flat") and stars >= _FLAT_STARS and _stars_stand_out(frame):
+        return "light", f"{stars} stars, though the header says {stated}"
+    if stated != "unknown" or stars >= _FLAT_STARS:
+        return stated, ""
+    kind, ground = kind_from_content(frame)
+    named, where = _kind_from_place(frame)
+    if kind == "light" or (kind != "dark" and stars >= _FEW_STARS and named != "flat"):
+        return "unknown", ""
+    exposure_s = frame.header.exposure_s
+    brief = exposure_s is not None and exposure_s <= _FLAT_LONGEST_S
+    if kind == "flat" and not (brief or named == "flat"):
+        return "unknown", ""
+    return (kind, ground) if kind != "unknown" else (named, where)
+
+
+def _kind_from_place(frame: Frame) -> tuple[Kind, str]:
+    """What the names of a frame's folders (nearest first) and file say."""
+    if frame.path is None:
+        return "unknown", ""
+    file = Path(frame.path)
+    for name in [p.name for p in list(file.parents)[:2]]:
+        if (kind := kind_from_name(name)) != "unknown":
+            return kind, f"it lies in the folder {name}"
+    kind = kind_from_name(file.stem)
+    return kind, "" if kind == "unknown" else "its name says so"
 
 
 def kind_from_name(name: str) -> Kind:
@@ -63,7 +100,7 @@ def kind_from_content(frame: Frame) -> tuple[Kind, str]:
     stars = _stars_stand_out(frame)
     exposure_s = frame.header.exposure_s
     brief = exposure_s is None or exposure_s <= 30.0
-    if 0.25 < share < 0.9 and stars < 25 and brief:  # a twilight flat may show a few
+    if 0.25 < share < 0.9 and stars < _FLAT_STARS and brief:
         return "flat", f"evenly lit to {share:.0%} of the range"
     if stars:
         return "light", f"{stars} stars stand out of it"
@@ -71,13 +108,27 @@ def kind_from_content(frame: Frame) -> tuple[Kind, str]:
         return "flat", f"evenly lit to {share:.0%} of the range, without stars"
     if exposure_s is not None and exposure_s <= _BIAS_LONGEST_S:
         return "bias", f"no light, and an exposure of {exposure_s:g} s"
-    if abs(level) < max(3.0 * noise, 0.004 * frame.white_adu) and frame.black_adu > 0:
+    if frame.black_adu > 0:
+        closed = abs(level) < max(3.0 * noise, 0.004 * frame.white_adu)
+    else:
+        closed = exposure_s is not None and share < 0.1 and _unevenness(small) < _EVEN * noise
+        if closed:
+            return "dark", f"as even as a closed camera in {exposure_s:g} s"
+    if closed:
         if exposure_s is None:
             return "dark", "no light above the black level (exposure not stated)"
         return "dark", f"no light above the black level in {exposure_s:g} s"
     if exposure_s is None or exposure_s >= 1.0:
         return "unknown", "no stars, and neither header nor name says what it is"
     return "unknown", "neither stars nor an even light, and no word in header or name"
+
+
+def _unevenness(small: npt.NDArray[np.float32]) -> float:
+    """Spread of the level over the picture, between the darker and the lighter tenth of cells."""
+    rows, columns = (side // 8 for side in small.shape)
+    cells = small[: 8 * rows, : 8 * columns].reshape(8, rows, 8, columns)
+    low, high = np.quantile(np.median(cells, axis=(1, 3)), [0.1, 0.9])
+    return float(high - low)
 
 
 def _stars_stand_out(frame: Frame) -> int:
