@@ -27,7 +27,7 @@ from real_frames import (
     stripped_copy,
 )
 
-from slowglass.finish.service import finish_folder
+from slowglass.finish.service import finish_path
 from slowglass.frame.io import read_frame
 from slowglass.judge.series import judge_series
 from slowglass.judge.service import judge_file, judge_paths
@@ -101,7 +101,7 @@ def finish_lines(folder: Path, work: Path, sky: Sky) -> list[str]:
         lights.mkdir(parents=True)
         for file in files:
             (lights / file).symlink_to(folder / file)
-        result = finish_folder(lights, work / f"out-{len(lines)}" / "picture.fits", sky=sky)
+        result = finish_path(lights, work / f"out-{len(lines)}" / "picture.fits", sky=sky)
         rejected = "; ".join(f"{r.file}: {r.reason}" for r in result.rejected) or DASH
         lines.append(
             f"| {name} | {result.frames_in} | {result.frames_used} | {rejected} | "

@@ -15,7 +15,7 @@ from starfield import Field, Sensor, reference_to_camera, write, write_calibrati
 
 from slowglass.errors import Cancelled, ConfigError, NothingUseful, UnreadableFile, UsageError
 from slowglass.finish.recipe import load_recipe
-from slowglass.finish.service import finish_folder
+from slowglass.finish.service import finish_path
 
 WIDTH, HEIGHT, FRAMES = 480, 360, 10
 CLOUDED, TRAIL = 4, 6
@@ -59,7 +59,7 @@ def finished(night, tmp_path_factory):
     folder, field = night
     out = tmp_path_factory.mktemp("out") / "night"
     before = digest(folder)
-    result = finish_folder(folder, out)
+    result = finish_path(folder, out)
     assert digest(folder) == before  # the frames are as they were, and nothing is added
     return result, field
 
@@ -191,7 +191,8 @@ def test_outputs_are_what_they_say(finished):
     result, _ = finished
     paths = [Path(p) for p in result.outputs]
     assert [p.name for p in paths] == [
-        "night.fits", "night.tiff", "night.png", "night.jpg", "night.recipe.toml"
+        "night.fits", "night.tiff", "night.png", "night.jpg", "night-labelled.jpg",
+        "night-one-and-all.jpg", "night-report.html", "night.recipe.toml",
     ]  # fmt: skip
     assert all(p.is_absolute() and p.is_file() for p in paths)
     with fits.open(paths[0]) as hdus:
@@ -217,7 +218,7 @@ def test_outputs_are_what_they_say(finished):
 
 def test_recipe_repeats_the_picture(finished, night, tmp_path):
     result, _ = finished
-    again = finish_folder(night[0], tmp_path / "again.png", recipe=result.recipe)
+    again = finish_path(night[0], tmp_path / "again.png", recipe=result.recipe)
     for first, second in zip(result.outputs[:4], again.outputs[:4], strict=True):
         if first.endswith(".fits"):
             np.testing.assert_array_equal(fits.getdata(first), fits.getdata(second))
@@ -232,7 +233,7 @@ def test_one_mono_light_is_a_picture_too(tmp_path):
     sensor = Sensor.make(rng, 300, 240, pattern=None)
     raw = sensor.expose(rng, field.image(channels=1), 30)
     write(tmp_path / "in/a.fits", raw, kind="LIGHT", exposure_s=30.0)
-    result = finish_folder(tmp_path / "in", tmp_path / "one")
+    result = finish_path(tmp_path / "in", tmp_path / "one")
     assert (result.frames_in, result.frames_used, result.placed_by) == (1, 1, "single")
     assert result.snr_gain == pytest.approx(1.0, abs=0.02)  # the sky is fitted once more
     assert fits.getdata(result.outputs[0]).shape == (240, 300)
@@ -260,7 +261,7 @@ def test_damaged_and_odd_lights_are_named_and_skipped(tmp_path):
     write(folder / "l1-mirror.fits", fits.getdata(folder / "l1.fits")[:, ::-1].copy(), kind="LIGHT")
     write(folder / "darks/d.fits", np.zeros((50, 60), np.uint16), exposure_s=30.0)
     write(folder / "flat.fits", flat, kind="FLAT", exposure_s=1.0)
-    result = finish_folder(folder, tmp_path / "out")
+    result = finish_path(folder, tmp_path / "out")
     reasons = {Path(r.file).name: r.reason for r in result.rejected}
     assert set(reasons) == {"cut.fits", "empty.fits", "small.fits", "l1-mirror.fits"}
     assert "unreadable" in reasons["cut.fits"]
@@ -277,20 +278,20 @@ def test_unusable_folders(tmp_path):
     empty = tmp_path / "empty"
     empty.mkdir()
     with pytest.raises(UnreadableFile, match="no frames at all"):
-        finish_folder(empty, tmp_path / "o")
+        finish_path(empty, tmp_path / "o")
     write(empty / "d.fits", np.zeros((40, 40), np.uint16), kind="DARK", exposure_s=5.0)
     with pytest.raises(NothingUseful, match="no lights \\(1 dark\\)"):
-        finish_folder(empty, tmp_path / "o")
-    with pytest.raises(UsageError, match="is not a folder"):
-        finish_folder(tmp_path / "nowhere", tmp_path / "o")
+        finish_path(empty, tmp_path / "o")
+    with pytest.raises(UsageError, match="no such folder or frame"):
+        finish_path(tmp_path / "nowhere", tmp_path / "o")
     bad = tmp_path / "bad"
     bad.mkdir()
     (bad / "light.fits").write_bytes(b"SIMPLE  = nonsense")
     with pytest.raises(NothingUseful, match="none of the 1 lights can be read"):
-        finish_folder(bad, tmp_path / "o")
+        finish_path(bad, tmp_path / "o")
     (tmp_path / "r.toml").write_text("[stretch]\nsky_shade = 3\n")
     with pytest.raises(ConfigError, match=r"stretch\.sky_shade"):
-        finish_folder(bad, tmp_path / "o", recipe=tmp_path / "r.toml")
+        finish_path(bad, tmp_path / "o", recipe=tmp_path / "r.toml")
     assert not list(tmp_path.glob("o.*"))
     assert not list(tmp_path.glob(".slowglass-*"))
 
@@ -302,7 +303,7 @@ def test_lights_of_all_different_sizes_still_give_one_picture(tmp_path):
         sensor = Sensor.make(rng, w, h, pattern=None)
         write(tmp_path / f"in/l{k}.fits", sensor.expose(rng, field.image(channels=1), 10),
               kind="LIGHT", exposure_s=10.0)  # fmt: skip
-    result = finish_folder(tmp_path / "in", tmp_path / "o")
+    result = finish_path(tmp_path / "in", tmp_path / "o")
     assert (result.frames_in, result.frames_used, len(result.rejected)) == (3, 1, 2)
 
 
@@ -314,7 +315,7 @@ def test_cancel_leaves_nothing_behind(tmp_path):
             raise Cancelled
 
     with pytest.raises(Cancelled):
-        finish_folder(tmp_path / "in", tmp_path / "o", report=stop)
+        finish_path(tmp_path / "in", tmp_path / "o", report=stop)
     assert [p.name for p in tmp_path.iterdir()] == ["in"]
 
 
@@ -328,7 +329,7 @@ def test_meridian_flip_and_a_trailed_frame(tmp_path):
             image = np.mean([np.roll(image, s, axis=1) for s in range(12)], axis=0)
         write(tmp_path / f"in/l{k}.fits", sensor.expose(rng, image, 10), kind="LIGHT",
               exposure_s=10.0)  # fmt: skip
-    result = finish_folder(tmp_path / "in", tmp_path / "o")
+    result = finish_path(tmp_path / "in", tmp_path / "o")
     assert [Path(r.file).name for r in result.rejected] == ["l1.fits"]
     assert "trailed" in result.rejected[0].reason
     assert result.frames_used == 5
@@ -356,7 +357,7 @@ def test_star_light_to_half_a_per_cent(tmp_path, pattern):
               pattern=pattern)  # fmt: skip
         write(tmp_path / f"in/bias{k}.fits", sensor.expose(rng, None, 0), exposure_s=0.0,
               pattern=pattern)  # fmt: skip
-    result = finish_folder(tmp_path / "in", tmp_path / "o")
+    result = finish_path(tmp_path / "in", tmp_path / "o")
     assert result.frames_used == 6
     record = load_record(result)
     k0 = int(record["reference"][5])
@@ -387,7 +388,7 @@ def test_kinds_are_told_from_pixels_when_nothing_says_them(tmp_path):
         write(tmp_path / f"in/x{k}.fits", sensor.expose(rng, None, 10), exposure_s=10.0)
         write(tmp_path / f"in/y{k}.fits", sensor.expose(rng, None, 0), exposure_s=0.0)
         write(tmp_path / f"in/z{k}.fits", sensor.expose(rng, flat, 1), exposure_s=1.0)
-    result = finish_folder(tmp_path / "in", tmp_path / "o")
+    result = finish_path(tmp_path / "in", tmp_path / "o")
     assert (result.frames_in, result.frames_used) == (3, 3)
     assert result.notes == ("kind told from the pixels alone: 3 bias, 3 dark, 3 flat, 3 light",)
 
@@ -396,7 +397,7 @@ def test_kinds_are_told_from_pixels_when_nothing_says_them(tmp_path):
 def test_starless_lights_end_in_one_plain_frame_and_say_why(tmp_path, level):
     for k in range(3):
         write(tmp_path / f"in/l{k}.fits", np.full((200, 240), level, np.uint16), kind="LIGHT")
-    result = finish_folder(tmp_path / "in", tmp_path / "o")
+    result = finish_path(tmp_path / "in", tmp_path / "o")
     assert result.frames_used == 1
     assert all("only 0 stars to register by" in r.reason for r in result.rejected)
     assert result.snr_gain is None
@@ -411,7 +412,7 @@ def test_colour_pictures_without_a_mosaic(tmp_path):
         light = field.image(shift=(2.0 * k, k)) + rng.normal(0, 8, (200, 300, 3))
         tifffile.imwrite(tmp_path / f"in/light{k}.tif", np.clip(light, 0, 65535).astype(np.uint16),
                          photometric="rgb")  # fmt: skip
-    result = finish_folder(tmp_path / "in", tmp_path / "o")
+    result = finish_path(tmp_path / "in", tmp_path / "o")
     assert result.frames_used == 4
     assert 1.7 < result.snr_gain < 2.2  # four frames: 2.0
     assert fits.getdata(result.outputs[0]).shape[0] == 3

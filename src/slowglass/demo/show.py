@@ -57,7 +57,7 @@ def show_single(night: Night, looks: list[Look], result: FinishResult) -> None:
     Only the middle of the single frame and its calibration frames is finished: a quarter of the
     work.
     """
-    from slowglass.finish.service import finish_folder
+    from slowglass.finish.service import finish_path
 
     root = night.folder.folder
     best = best_light(looks)
@@ -69,7 +69,7 @@ def show_single(night: Night, looks: list[Look], result: FinishResult) -> None:
     left, top = plates.cut_frames(
         files, root / "frames", root / "single" / "frames", plates.target_of(best), CUT_SHARE
     )
-    single = finish_folder(
+    single = finish_path(
         root / "single" / "frames",
         root / "single" / "one",
         recipe=Path(result.recipe),

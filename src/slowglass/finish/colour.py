@@ -202,9 +202,3 @@ def apply_colour(picture: Picture, gains: tuple[float, ...], spread: tuple[float
         if more:
             out[..., c] += np.float32(more) * (out[..., c] - out[..., 1])
     return np.asarray(out, dtype=np.float32)
-
-
-def star_gains(fluxes_adu: Floats, errors_adu: Floats) -> tuple[tuple[float, float, float], int]:
-    """Factors that make the middle star grey."""
-    fit = fit_colour(StarColours(fluxes_adu, errors_adu, np.full(len(fluxes_adu), np.nan)))
-    return fit.gains, fit.stars

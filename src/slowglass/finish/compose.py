@@ -18,8 +18,8 @@ from slowglass.sky.wcs import TanWcs
 
 Picture = npt.NDArray[np.float32]
 
-ROOM = 2.6
-"""Height of the cut over the object's length: it fills two fifths of the picture's height."""
+ROOM = 2.1
+"""Height of the cut over the object's length: it fills nearly half of the height."""
 SMALLEST_HEIGHT_PX = 800
 """A smaller cut shows pixels rather than a picture."""
 WHOLE_FROM = 0.6

@@ -1,4 +1,4 @@
-"""The finished picture for the eye and as linear FITS, and the recipe's text."""
+"""The files of a finished picture, each written whole or not at all."""
 
 from __future__ import annotations
 
@@ -9,25 +9,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from slowglass.finish.stretch import Stretch, stretch_rows
+from slowglass.finish.develop import sixteen_bit
+from slowglass.finish.names import Names
 from slowglass.frame.atomic import replacing
+from slowglass.frame.caption import Caption
 from slowglass.frame.fits_io import write_fits
+from slowglass.frame.picture_io import write_jpeg, write_png, write_tiff16
 
 ROWS = 256
-
-
-def screen_picture(
-    picture: npt.NDArray[np.float32], stretch: Stretch, gains: tuple[float, float, float]
-) -> npt.NDArray[np.uint16]:
-    """The picture for the eye as 16-bit sRGB, made in strips: 2 bytes a value."""
-    out = np.empty(picture.shape, dtype=np.uint16)
-    factors = np.asarray(gains, dtype=np.float32)
-    for y in range(0, picture.shape[0], ROWS):
-        strip = picture[y : y + ROWS]
-        if strip.ndim == 3:
-            strip = strip * factors
-        out[y : y + ROWS] = np.rint(stretch_rows(strip, stretch) * 65535.0).astype(np.uint16)
-    return out
+JPEG_QUALITY = 93
 
 
 def write_linear(
@@ -39,6 +29,19 @@ def write_linear(
 ) -> Path:
     """The linear picture as float32 FITS."""
     return write_fits(path, picture, cards=cards, history=history)
+
+
+def write_screen(
+    names: Names, screen: npt.NDArray[np.float32], caption: Caption
+) -> tuple[list[Path], npt.NDArray[np.uint8]]:
+    """The picture for the eye as 16-bit TIFF, PNG and JPEG; and its 8-bit pixels."""
+    deep = sixteen_bit(screen)
+    written = [write_tiff16(names.tiff, deep, caption=caption)]
+    eight = eight_bit(deep)
+    del deep
+    written.append(write_png(names.png, eight, caption=caption))
+    written.append(write_jpeg(names.jpeg, eight, quality=JPEG_QUALITY, caption=caption))
+    return written, eight
 
 
 def eight_bit(screen: npt.NDArray[np.uint16]) -> npt.NDArray[np.uint8]:

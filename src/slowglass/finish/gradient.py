@@ -273,7 +273,7 @@ def _fitted(shape: str, cells: Blocks, use: Bools, frame: _Frame) -> Model:
 
 def _robust_solve(design: Floats, level: Floats) -> Floats:
     """Least squares with Huber's weights (k = 1.345 σ)."""
-    weight = np.ones(len(level))
+    weight: Floats = np.ones(len(level))
     # a trace of stiffness keeps glow terms that the cells hardly see from running away
     ridge = 1e-6 * len(level) * np.eye(design.shape[1])
     terms = np.zeros(design.shape[1])

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from slowglass.errors import UsageError
+from slowglass.frame.io import is_image_name
 
 KNOWN = (".fits", ".fit", ".fts", ".tiff", ".tif", ".png", ".jpg", ".jpeg", ".recipe.toml", ".toml")
 
@@ -47,36 +48,61 @@ class Names:
         return self._with(".recipe.toml")
 
     @property
+    def labelled(self) -> Path:
+        """The picture with grid, names and scale."""
+        return self._with("-labelled.jpg")
+
+    @property
+    def pair(self) -> Path:
+        """One frame beside all of them."""
+        return self._with("-one-and-all.jpg")
+
+    @property
+    def report(self) -> Path:
+        """The page about the picture."""
+        return self._with("-report.html")
+
+    @property
     def every(self) -> tuple[Path, ...]:
         """All outputs."""
-        return self.fits, self.tiff, self.png, self.jpeg, self.recipe
+        return (
+            self.fits,
+            self.tiff,
+            self.png,
+            self.jpeg,
+            self.labelled,
+            self.pair,
+            self.report,
+            self.recipe,
+        )
 
 
-def choose_names(folder: Path, out: Path) -> Names:
+def choose_names(source: Path, out: Path) -> Names:
     """Output names for ``-o OUT``: a stem, with or without a suffix, or an existing folder.
+
+    ``source`` is the folder of frames, or one frame, which no output may replace.
 
     A stem is the user's own choice and its files are replaced. In a folder the stem is ours,
     the input folder's name, and numbered so that nothing is replaced. Outputs inside the input
     folder are refused.
     """
-    if not folder.is_dir():
-        raise UsageError(f"{folder} is not a folder", "name the folder that holds the frames")
+    if not source.exists():
+        raise UsageError(
+            f"{source}: no such folder or frame", "name the folder of frames, or one frame"
+        )
     ours = out.is_dir() or str(out).endswith(("/", os.sep))
     target = out.resolve()
     if ours:
-        names = Names(target, folder.name or "picture")
+        names = Names(target, _stem(source.name) if source.is_file() else source.name or "picture")
     else:
-        stem = target.name
-        for suffix in KNOWN:
-            if stem.lower().endswith(suffix) and len(stem) > len(suffix):
-                stem = stem[: -len(suffix)]
-                break
-        names = Names(target.parent, stem)
-    if names.folder == folder or folder in names.folder.parents:
+        names = Names(target.parent, _stem(target.name))
+    if source.is_dir() and (names.folder == source or source in names.folder.parents):
         raise UsageError(
-            f"{names.fits} lies inside the folder of frames {folder}",
+            f"{names.fits} lies inside the folder of frames {source}",
             "choose an output outside it, so that no frame can ever be touched",
         )
+    if not ours and source in names.every:
+        raise UsageError(f"the output would replace the frame {source}", "choose another name")
     number = 2
     first = names.stem
     while ours and any(p.exists() for p in names.every):
@@ -86,3 +112,15 @@ def choose_names(folder: Path, out: Path) -> Names:
         if path.is_dir():
             raise UsageError(f"{path} is a folder", "choose another output name")
     return names
+
+
+def _stem(name: str) -> str:
+    """The name without a suffix of pictures."""
+    if name.lower().endswith(".gz"):
+        name = name[:-3]
+    for suffix in KNOWN:
+        if name.lower().endswith(suffix) and len(name) > len(suffix):
+            return name[: -len(suffix)]
+    if is_image_name(Path(name)):
+        return Path(name).stem
+    return name

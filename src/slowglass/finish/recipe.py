@@ -31,17 +31,17 @@ class CalibrateStep(_Part):
 
 
 class GradeStep(_Part):
-    """Which frames are good enough, against the middle of the series."""
+    """Which frames are added: those that make the sum better, or all."""
 
-    softest_fwhm_ratio: float = Field(1.5, ge=1.05, le=10)
-    longest_elongation_excess: float = Field(0.35, ge=0.05, le=5)
+    keep: Literal["best", "all"] = "best"
     fewest_stars_share: float = Field(0.3, ge=0, le=1)
-    least_transparency: float = Field(0.5, ge=0, le=1)
+    least_share: float = Field(0.1, ge=0, le=1)
 
 
 class RegisterStep(_Part):
-    """Finding each frame's place."""
+    """Finding each frame's place; ``freest`` is the last map that may be tried."""
 
+    freest: Literal["similarity", "projective", "polynomial 2", "polynomial 3"] = "polynomial 3"
     scale_tolerance: float = Field(0.03, gt=0, le=0.2)
     faint_star_sigma_px: float = Field(2.5, ge=1, le=10)
 
@@ -49,6 +49,7 @@ class RegisterStep(_Part):
 class CombineStep(_Part):
     """Adding the frames up."""
 
+    reject: Literal["clip", "winsorised", "esd", "none"] = "clip"
     clip_low_sigma: float = Field(3.0, ge=1.5, le=20)
     clip_high_sigma: float = Field(3.0, ge=1.5, le=20)
     shape_tolerance: float = Field(0.15, ge=0, le=1)
@@ -57,26 +58,60 @@ class CombineStep(_Part):
 
 
 class SkyStep(_Part):
-    """Taking the glow of the sky off."""
+    """Taking the glow of the sky off: the surface's shape, or none to choose it by the sky."""
 
     flatten: bool = True
-    order: Literal[0, 1, 2, 3] | None = None
+    shape: (
+        Literal[
+            "constant",
+            "plane",
+            "curved",
+            "vignette",
+            "cubic",
+            "edge glow",
+            "stiff spline",
+            "spline",
+        ]
+        | None
+    ) = None
 
 
 class ColourStep(_Part):
-    """White balance: factors on red, green and blue."""
+    """Factors on red, green and blue; how much further red and blue then go from green."""
 
     gains: tuple[float, float, float] | None = None
+    spread: tuple[float, float] | None = None
+    saturation: float = Field(1.25, ge=0, le=4)
+
+
+class CutStep(_Part):
+    """The part that is shown (columns and rows from and to), its turn, and whether flipped."""
+
+    around_subject: bool = True
+    north_up: bool = False
+    box: tuple[int, int, int, int] | None = None
+    turn_deg: float = Field(0.0, ge=-180, le=180)
+    flip: bool = False
+
+
+class DetailStep(_Part):
+    """Strengths from 0 (off) to 1; absent ones follow the noise."""
+
+    quiet: float | None = Field(None, ge=0, le=1)
+    sharpen: float | None = Field(None, ge=0, le=1)
+    local_contrast: float | None = Field(None, ge=0, le=1)
+    smaller_stars: float = Field(0.0, ge=0, le=1)
 
 
 class StretchStep(_Part):
     """From linear light to what a screen shows; levels in ADU above the sky."""
 
-    sky_shade: float = Field(0.11, gt=0, lt=0.5)
+    sky_shade: float = Field(0.1, gt=0, lt=0.5)
+    noise_shade: float = Field(0.02, gt=0, lt=0.2)
+    highlight_shade: float = Field(0.93, gt=0.2, lt=1)
     black_adu: float | None = None
     white_adu: float | None = None
     softening_adu: float | None = Field(None, gt=0)
-    toe: float | None = Field(None, ge=1, le=10)
 
 
 class Recipe(_Part):
@@ -89,6 +124,8 @@ class Recipe(_Part):
     combine: CombineStep = CombineStep()
     sky: SkyStep = SkyStep()
     colour: ColourStep = ColourStep()
+    cut: CutStep = CutStep()
+    detail: DetailStep = DetailStep()
     stretch: StretchStep = StretchStep()
 
     model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)

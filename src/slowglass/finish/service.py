@@ -1,75 +1,95 @@
-"""A folder of frames in, one finished picture and its recipe out."""
+"""A folder of frames, or one frame, in; one finished picture with its report and recipe out."""
 
 from __future__ import annotations
 
 import time
-from dataclasses import asdict
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from slowglass.finish import export
-from slowglass.finish.colour import star_gains
+from slowglass.finish.annotate import annotate, labels_of
+from slowglass.finish.colour import ColourFit
 from slowglass.finish.combined import Combined
-from slowglass.finish.linear import combine_folder
-from slowglass.finish.measure import aperture_light
+from slowglass.finish.develop import flatten, prepare, screen_of, settle_colour, settle_levels
+from slowglass.finish.gradient import SkySurface
+from slowglass.finish.known import find_glow, look_up
+from slowglass.finish.linear import combine_files, combine_folder
 from slowglass.finish.memory import forget_peak, peak_memory_mb
 from slowglass.finish.names import Names, choose_names
+from slowglass.finish.pair import pair_of
 from slowglass.finish.recipe import Recipe, load_recipe, recipe_text
-from slowglass.finish.skyflat import block_levels, fit_surface, subtract_surface
+from slowglass.finish.report import report_page
 from slowglass.finish.store import FrameStore
-from slowglass.finish.stretch import Stretch, auto_stretch
+from slowglass.finish.story import Story, tell
 from slowglass.finish.types import FinishResult, Rejected
-from slowglass.frame.picture_io import write_jpeg, write_png, write_tiff16
-from slowglass.frame.stars import StarList
+from slowglass.frame.picture_io import write_jpeg
 from slowglass.progress import Report, silent
+from slowglass.sky.coords import epoch_year
 
 if TYPE_CHECKING:
     from slowglass.kit.model import Kit
+    from slowglass.sky.objects import SkyObject
+    from slowglass.sky.place import Place
     from slowglass.sky.store import Sky
 
-JPEG_QUALITY = 93
+STAGES = 6
 
 
-def finish_folder(
-    folder: Path | str,
+def finish_path(
+    source: Path | str,
     out: Path | str,
     *,
     recipe: Recipe | Path | str | None = None,
     sky: Sky | None = None,
     kit: Kit | None = None,
     near: str | None = None,
+    whole: bool = False,
+    north_up: bool = False,
     report: Report = silent,
 ) -> FinishResult:
-    """Calibrate, register and combine the lights of ``folder`` and write the picture to ``out``.
+    """One picture out of a folder of lights with darks, flats and bias, or out of one frame.
 
-    Lights, darks, flats and bias may lie in sub-folders or mixed. ``out`` is a file name, whose
-    suffix does not matter: ``m15`` or ``m15.fits`` writes m15.fits (linear), m15.tiff, m15.png,
-    m15.jpg and m15.recipe.toml, replacing files of these names; an existing folder gets files
-    named after ``folder``, numbered rather than replaced. ``sky`` (with ``near`` or ``kit``, or
-    a header that says where) adds a WCS. Nothing is ever written inside ``folder``.
+    Sub-folders or mixed. ``out`` is a file name, whose suffix does not matter: ``m15`` or
+    ``m15.fits`` writes m15.fits (linear, all of it), and for the eye m15.tiff, m15.png and
+    m15.jpg, m15-labelled.jpg, m15-report.html and m15.recipe.toml, with several frames also
+    m15-one-and-all.jpg, replacing files of these names; an existing folder gets files named
+    after ``source``, numbered rather than replaced. ``sky`` (with ``near`` or ``kit``, or a
+    header that says where) adds coordinates, names and catalogue colours. ``whole`` shows the
+    whole picture in place of a cut around its subject. Nothing is ever written into the folder
+    of frames.
 
-    Raises UsageError for a folder or output that makes no sense, NothingUseful when no light
-    comes out. Memory: about 25 bytes a pixel of the picture plus 600 MB, whatever the number of
+    Raises UsageError for an input or output that makes no sense, NothingUseful when no light
+    comes out. Memory: about 60 bytes a pixel of the picture plus 600 MB, whatever the number of
     frames; disk while working: 4 bytes a pixel a frame beside the output.
     """
     began = time.monotonic()
     forget_peak()
-    root = Path(folder).resolve()
+    root = Path(source).resolve()
     names = choose_names(root, Path(out))
     chosen = recipe if isinstance(recipe, Recipe) else load_recipe(recipe) if recipe else Recipe()
+    changes: dict[str, Any] = {"box": None} if whole or north_up else {}
+    changes |= ({"around_subject": False} if whole else {}) | (
+        {"north_up": True} if north_up else {}
+    )
+    chosen = chosen.model_copy(update={"cut": chosen.cut.model_copy(update=changes)})
     place = None
     if near and sky is not None:
         from slowglass.sky.place import resolve_place
 
         place = resolve_place(near, sky)
     with FrameStore(names.folder) as store:
-        combined = combine_folder(root, chosen, store, sky=sky, kit=kit, near=place, report=report)
+        if root.is_dir():
+            combined = combine_folder(
+                root, chosen, store, sky=sky, kit=kit, near=place, report=report
+            )
+        else:
+            combined = _one_frame(root, chosen, store, sky, kit, place, report)
         notes = list(combined.notes)
-        _flatten_sky(combined, chosen)
-        final = _settle(chosen, combined, notes)
-        outputs = _write(names, combined, final, notes, report)
+        subject = place.object if place is not None else _named_subject(combined, sky)
+        final, outputs, story = _develop(names, combined, chosen, sky, subject, notes, report)
     rejected = [light for light in combined.lights if light.reason]
     return FinishResult(
         frames_in=len(combined.lights),
@@ -84,6 +104,12 @@ def finish_folder(
         placed_by=combined.placed_by,
         solved=combined.wcs is not None,
         notes=tuple(notes),
+        subject=story.title or None,
+        shown=final.cut.box,
+        object_snr=_rounded(story.object_snr, 2),
+        colour_rms_mag=_rounded(story.colour_rms_mag, 4),
+        colour_stars=story.colour_stars,
+        advice=tuple(one.text for one in story.advice),
     )
 
 
@@ -91,51 +117,110 @@ def _finite(value: float, digits: int) -> float | None:
     return round(float(value), digits) if np.isfinite(value) else None
 
 
-def _flatten_sky(combined: Combined, recipe: Recipe) -> None:
-    """Take the sky that is left off each channel, in place."""
-    if not recipe.sky.flatten:
-        return
-    picture = combined.picture
-    planes = [picture] if picture.ndim == 2 else [picture[..., c] for c in range(3)]
-    for plane in planes:
-        height, width = plane.shape
-        surface = fit_surface(block_levels(plane), width, height, order=recipe.sky.order)
-        subtract_surface(plane, surface)
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else _finite(value, digits)
 
 
-def _settle(recipe: Recipe, combined: Combined, notes: list[str]) -> Recipe:
-    """The recipe with every value that was left open filled in from the picture."""
-    picture = combined.picture
-    gains = recipe.colour.gains
-    if gains is None:
-        gains = (1.0, 1.0, 1.0)
-        if picture.ndim == 3:
-            gains, used = _white_balance(picture, combined.stars.sound)
-            if not used:
-                notes.append("too few bright stars for a white balance: colours as the sensor saw")
-    stretch = recipe.stretch
-    if None in (stretch.black_adu, stretch.white_adu, stretch.softening_adu, stretch.toe):
-        mean = picture
-        if picture.ndim == 3:
-            mean = picture @ (np.asarray(gains, dtype=np.float32) / np.float32(3.0))
-        auto = auto_stretch(mean, sky_shade=stretch.sky_shade)
-        stretch = stretch.model_copy(update=asdict(auto) | stretch.model_dump(exclude_none=True))
-    colour = recipe.colour.model_copy(update={"gains": gains})
-    return recipe.model_copy(update={"colour": colour, "stretch": stretch})
+def _one_frame(
+    path: Path,
+    recipe: Recipe,
+    store: FrameStore,
+    sky: Sky | None,
+    kit: Kit | None,
+    near: Place | None,
+    report: Report,
+) -> Combined:
+    """One exposure as the linear picture: the same path with nothing to combine."""
+    from slowglass.frame.io import read_frame
+
+    read_frame(path)  # words what is wrong with it
+    return combine_files(
+        path,
+        {"light": [path], "dark": [], "flat": [], "bias": []},
+        [],
+        recipe,
+        store,
+        sky=sky,
+        kit=kit,
+        near=near,
+        report=report,
+    )
 
 
-def _white_balance(picture: Any, stars: StarList) -> tuple[tuple[float, float, float], int]:
-    some = stars.take(np.arange(min(300, len(stars))))
-    if len(some) == 0:
-        return (1.0, 1.0, 1.0), 0
-    radius = float(np.clip(1.2 * np.nanmedian(some.fwhm_px), 2.0, 20.0))
-    light = [
-        aperture_light(np.ascontiguousarray(picture[..., c]), some.x_px, some.y_px, radius)
-        for c in range(3)
-    ]
-    fluxes = np.column_stack([k.flux_adu for k in light])
-    errors = np.broadcast_to([k.noise_adu for k in light], fluxes.shape)
-    return star_gains(fluxes, errors)
+def _named_subject(combined: Combined, sky: Sky | None) -> SkyObject | None:
+    """The object that the header names, if the catalogue has it."""
+    name = (combined.reference.header.object_name or "").strip()
+    return sky.objects.find(name) if sky is not None and name else None
+
+
+def _develop(
+    names: Names,
+    combined: Combined,
+    recipe: Recipe,
+    sky: Sky | None,
+    subject: SkyObject | None,
+    notes: list[str],
+    report: Report,
+) -> tuple[Recipe, list[Path], Story]:
+    """Everything after the linear picture, and all files."""
+    height, width = combined.picture.shape[:2]
+    start = combined.reference.header.start_utc
+    report("finishing", 0, STAGES)
+    scene = look_up(
+        combined.stars,
+        combined.noise,
+        width,
+        height,
+        wcs=combined.wcs,
+        sky=sky,
+        epoch_year=epoch_year(start) if start else 2016.0,
+        subject=subject,
+    )
+    surface, recipe = flatten(combined.picture, scene, recipe)
+    if scene.subject is None:
+        glow = find_glow(combined.picture)
+        scene = scene if glow is None else scene.about(glow)
+    colour, recipe = settle_colour(combined.picture, scene, recipe, notes)
+    report("finishing", 1, STAGES)
+    prepared, recipe = prepare(combined.picture, scene, recipe, notes)
+    recipe = settle_levels(prepared, recipe)
+    report("finishing", 2, STAGES)
+    screen = screen_of(prepared, recipe)
+    story = tell(combined, scene, screen.shape[:2], surface, colour)
+    shown = prepared.scene
+    del prepared
+    report("writing", 3, STAGES)
+    fits = export.write_linear(
+        names.fits,
+        combined.picture,
+        cards=_cards(combined, recipe),
+        history=_history(combined, surface, colour, notes),
+    )
+    written, eight = export.write_screen(names, screen, story.caption())
+    del screen
+    report("writing", 4, STAGES)
+    outputs = [fits, *written]
+    labels = labels_of(shown.objects, eight.shape[1], eight.shape[0])
+    drawn = annotate(eight, shown.wcs, labels, title=story.title, facts=story.facts())
+    outputs.append(write_jpeg(names.labelled, drawn, quality=90, caption=story.caption()))
+    pair = None
+    if len(combined.used) > 1:
+        pair = pair_of(combined.single(), combined.picture, scene, recipe)
+        outputs.append(write_jpeg(names.pair, pair, quality=92, caption=story.caption()))
+    report("writing", 5, STAGES)
+    left_out = [(one.path.name, one.reason) for one in combined.lights if one.reason]
+    page = report_page(
+        story,
+        eight,
+        pair=pair,
+        rejected=left_out,
+        notes=notes,
+        recipe=names.recipe,
+        files=outputs,
+    )
+    outputs.append(export.write_text(names.report, page))
+    outputs.append(export.write_text(names.recipe, recipe_text(recipe, combined.record)))
+    return recipe, outputs, story
 
 
 def _cards(combined: Combined, recipe: Recipe) -> dict[str, Any]:
@@ -164,27 +249,18 @@ def _cards(combined: Combined, recipe: Recipe) -> dict[str, Any]:
     return {key: value for key, value in cards.items() if value is not None}
 
 
-def _write(
-    names: Names, combined: Combined, recipe: Recipe, notes: list[str], report: Report
-) -> list[Path]:
-    picture = combined.picture
-    history = [f"placed by {combined.placed_by}, reference {combined.reference.path.name}"]
-    history += [f"used {light.path.name}" for light in combined.used]
-    history += [f"note: {note}" for note in notes]
-    history.append("linear, sky taken off, not white-balanced; values in ADU of the reference")
-    report("writing", 0, 5)
-    cards = _cards(combined, recipe)
-    outputs = [export.write_linear(names.fits, picture, cards=cards, history=history)]
-    levels = recipe.stretch.model_dump(exclude={"sky_shade"})
-    stretch = Stretch(**levels)
-    screen = export.screen_picture(picture, stretch, recipe.colour.gains or (1.0, 1.0, 1.0))
-    report("writing", 1, 5)
-    outputs.append(write_tiff16(names.tiff, screen))
-    report("writing", 2, 5)
-    eight = export.eight_bit(screen)
-    outputs.append(write_png(names.png, eight))
-    report("writing", 3, 5)
-    outputs.append(write_jpeg(names.jpeg, eight, quality=JPEG_QUALITY))
-    report("writing", 4, 5)
-    outputs.append(export.write_text(names.recipe, recipe_text(recipe, combined.record)))
-    return outputs
+def _history(
+    combined: Combined, surface: SkySurface | None, colour: ColourFit, notes: Sequence[str]
+) -> list[str]:
+    lines = [f"placed by {combined.placed_by}, reference {combined.reference.path.name}"]
+    lines += [f"used {light.path.name}" for light in combined.used]
+    if surface is not None:
+        lines.append(f"sky taken off: {surface.shape}, span {surface.span_adu:.4g} ADU")
+    if colour.how == "catalogue":
+        lines.append(
+            f"WBRED, WBBLUE: white for a Sun-like star by {colour.stars} catalogue stars, "
+            f"{colour.rms_mag:.3f} mag rms in B-V"
+        )
+    lines += [f"note: {note}" for note in notes]
+    lines.append("linear, not white-balanced; values in ADU of the reference")
+    return lines

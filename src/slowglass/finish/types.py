@@ -36,10 +36,21 @@ class FinishResult:
     solved: bool = False
     notes: tuple[str, ...] = field(default=())
     """What a careful person would want to know: calibration missing or refused, and the like."""
+    subject: str | None = None
+    """What the picture is of, if known."""
+    shown: tuple[int, int, int, int] | None = None
+    """Columns and rows, from and to, of the linear picture that the pictures for the eye show."""
+    object_snr: float | None = None
+    """Signal to noise of the object's inner half over the area of a star."""
+    colour_rms_mag: float | None = None
+    """Scatter of star colours about the catalogue's B−V."""
+    colour_stars: int = 0
+    advice: tuple[str, ...] = field(default=())
+    """What would improve the picture, the most helpful first."""
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
         plain = asdict(self)
-        for key in ("rejected", "outputs", "notes"):
+        for key in ("rejected", "outputs", "notes", "advice"):
             plain[key] = list(plain[key])
         return plain
