@@ -12,7 +12,7 @@ import pytest
 from astropy.io import fits
 
 from slowglass.finish.measure import aperture_light
-from slowglass.finish.service import finish_folder
+from slowglass.finish.service import finish_path
 from slowglass.finish.sort import kind_from_pixels
 from slowglass.frame.io import read_frame
 
@@ -42,7 +42,7 @@ def record(result):
 @pytest.fixture(scope="module")
 def faint(tmp_path_factory):
     folder = tmp_path_factory.mktemp("faint")
-    return finish_folder(gather(folder / "in", "m13_blue_5s_*"), folder / "out")
+    return finish_path(gather(folder / "in", "m13_blue_5s_*"), folder / "out")
 
 
 def test_faint_series_moves_with_the_sky_and_not_with_the_pattern(faint):
@@ -77,7 +77,7 @@ def test_faint_stars_stand_out_more_than_in_any_single_frame(faint):
 
 def test_calibrated_field_and_its_asteroid(tmp_path, sky):
     folder = gather(tmp_path / "in", "lowell42in_*")
-    result = finish_folder(folder, tmp_path / "out", sky=sky)
+    result = finish_path(folder, tmp_path / "out", sky=sky)
     assert (result.frames_in, result.frames_used) == (3, 3)
     assert result.notes[0] == "no dark frames: finished without"
     assert 1.4 < result.snr_gain < 1.9  # three frames: 1.73
@@ -100,7 +100,7 @@ def test_unlike_exposures_register(tmp_path):
     folder.mkdir()
     for name in ("umd14in_st8_fov_30s.fits.gz", "umd14in_st8_light_300s_001.fits.gz"):
         (folder / name).write_bytes((FRAMES / name).read_bytes())
-    result = finish_folder(folder, tmp_path / "out")
+    result = finish_path(folder, tmp_path / "out")
     frames = {f["file"]: f for f in record(result)["frames"]}
     fov = frames["umd14in_st8_fov_30s.fits.gz"]
     # README of the frames: fov -> 001 is (+23.3, +132.6) px, -0.01 deg, scale 1.000
