@@ -33,6 +33,11 @@ if TYPE_CHECKING:
     from slowglass.judge.watch import Watch
     from slowglass.kit.model import Air, Kit, Site, Wind
     from slowglass.kit.service import KitSummary
+    from slowglass.learn.log import Outcome
+    from slowglass.learn.logbook.store import Logbook
+    from slowglass.learn.sensor import SensorResult
+    from slowglass.learn.service import Lessons
+    from slowglass.learn.values import KitValue
     from slowglass.sheets import SheetWish
     from slowglass.sky.place import Place
     from slowglass.sky.store import Sky
@@ -56,6 +61,9 @@ class Workbench:
     kit_is_stand_in: bool = False
     report: Report = silent
     """Hears about opening the sky, which the first time builds an index."""
+    kit_file: NameOrPath | None = None
+    site_file: NameOrPath | None = None
+    """Where kit and site came from; None for the user's own."""
 
     @classmethod
     def open(
@@ -73,6 +81,8 @@ class Workbench:
             load_site(site),
             kit_is_stand_in=kit is None and not has_own_kit(),
             report=report,
+            kit_file=kit,
+            site_file=site,
         )
 
     @cached_property
@@ -81,6 +91,13 @@ class Workbench:
         from slowglass.sky.store import open_sky
 
         return open_sky(report=self.report)
+
+    @cached_property
+    def logbook(self) -> Logbook:
+        """The logbook, opened (and made) at first use."""
+        from slowglass.learn.logbook.store import open_logbook
+
+        return open_logbook()
 
     def place(self, text: str) -> Place:
         """The place meant by an object's name, a star's name or "RA DEC"."""
@@ -316,22 +333,81 @@ class Workbench:
 
     def finish(
         self,
-        folder: Path,
+        source: Path,
         output: Path,
         *,
         recipe: Path | None = None,
         near: str | None = None,
+        whole: bool = False,
+        north_up: bool = False,
         report: Report = silent,
     ) -> FinishResult:
-        """The combined picture of a folder of lights, darks, flats and bias frames."""
+        """The picture of a folder of lights, darks, flats and bias frames, or of one frame."""
         from slowglass.finish.service import finish_path
 
         return finish_path(
-            folder,
+            source,
             output,
             recipe=recipe,
             near=near,
+            whole=whole,
+            north_up=north_up,
             kit=None if self.kit_is_stand_in else self.kit,
             sky=self.sky,
             report=report,
         )
+
+    def log(
+        self,
+        paths: Iterable[Path],
+        *,
+        target: str | None = None,
+        again: bool = False,
+        report: Report = silent,
+    ) -> Iterator[Outcome]:
+        """Judge frames and write each into the logbook as soon as it is done."""
+        from slowglass.learn.log import log_paths
+
+        return log_paths(
+            self.logbook,
+            paths,
+            kit=self.kit,
+            site=self.site,
+            sky=self.sky,
+            target=None if target is None else self.place(target),
+            again=again,
+            report=report,
+        )
+
+    def lessons(self, *, evening: str | None = None) -> Lessons:
+        """What the logged nights teach about this kit at this site."""
+        from slowglass.learn.service import learn_from
+
+        return learn_from(self.logbook, self.kit, self.site, self.sky, evening=evening)
+
+    def measure_camera(self, folder: Path, *, report: Report = silent) -> SensorResult:
+        """Gain, noise and flaws of the camera from a folder of bias, darks and flats."""
+        from slowglass.learn.sensor import measure_sensor
+
+        return measure_sensor(folder, self.kit, report=report)
+
+    def adopt(self, values: Sequence[KitValue]) -> list[Path]:
+        """Files of kit and site rewritten with the values in use; undo with ``put_aside``."""
+        from slowglass.learn.adopt import Files, adopt
+
+        _, _, written = adopt(
+            self.logbook,
+            values,
+            kit=self.kit,
+            site=self.site,
+            files=Files(self.kit_file, self.site_file),
+            evening=self.tonight(),
+        )
+        return written
+
+    def put_aside(self, quantity: str) -> Path:
+        """File of the kit or site rewritten with the stated value back in use."""
+        from slowglass.learn.adopt import Files, unadopt
+
+        files = Files(self.kit_file, self.site_file)
+        return unadopt(self.logbook, quantity, kit=self.kit, site=self.site, files=files)[2]

@@ -1,0 +1,105 @@
+"""Taking measured values into the files of kit and site, and putting them aside again."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from slowglass.errors import UsageError
+from slowglass.kit.io import config_folder, write_kit, write_site
+from slowglass.kit.measured import put_aside, take_in
+from slowglass.kit.model import Kit, Site
+from slowglass.learn.logbook.records import LoggedMeasurement
+
+if TYPE_CHECKING:
+    from slowglass.learn.logbook.store import Logbook
+    from slowglass.learn.values import KitValue
+
+
+@dataclass(frozen=True)
+class Files:
+    """Where a kit and a site are kept; None means the user's own, made when first needed."""
+
+    kit: str | os.PathLike[str] | None = None
+    site: str | os.PathLike[str] | None = None
+
+    @property
+    def kit_path(self) -> Path:
+        """The kit's file; a built-in kit is changed in the user's own copy."""
+        return _path(self.kit, "kit.toml")
+
+    @property
+    def site_path(self) -> Path:
+        """The site's file; a built-in site is changed in the user's own copy."""
+        return _path(self.site, "site.toml")
+
+
+def adopt(
+    logbook: Logbook,
+    values: Sequence[KitValue],
+    *,
+    kit: Kit,
+    site: Site,
+    files: Files,
+    evening: date,
+) -> tuple[Kit, Site, list[Path]]:
+    """Kit and site with the values in use, written to their files; the logbook remembers.
+
+    Every value is entered in the logbook, those without a key in a file as a record only.
+    """
+    day = evening.isoformat()
+    written: list[Path] = []
+    changed_kit, changed_site = kit, site
+    for value in values:
+        if not value.adoptable:
+            continue
+        if value.of_site:
+            changed_site = take_in(changed_site, value.block(day))
+        else:
+            changed_kit = take_in(changed_kit, value.block(day))
+    if changed_kit is not kit:
+        written.append(write_kit(changed_kit, files.kit_path, replace=True))
+    if changed_site is not site:
+        written.append(write_site(changed_site, files.site_path, replace=True))
+    for value in values:
+        number = logbook.add(value.entry(kit, site))
+        if value.adoptable:
+            logbook.adopt(number)
+    return changed_kit, changed_site, written
+
+
+def unadopt(
+    logbook: Logbook, quantity: str, *, kit: Kit, site: Site, files: Files
+) -> tuple[Kit, Site, Path]:
+    """Kit and site with the stated value of one quantity back in use, written to their file."""
+    of_kit = any(m.quantity == quantity and m.in_use for m in kit.measured)
+    of_site = any(m.quantity == quantity and m.in_use for m in site.measured)
+    if not (of_kit or of_site):
+        in_use = [m.quantity for m in (*kit.measured, *site.measured) if m.in_use]
+        raise UsageError(
+            f"no measured value is in use for {quantity}",
+            f"in use: {', '.join(in_use)}" if in_use else "every key holds its stated value",
+        )
+    if of_kit:
+        kit = put_aside(kit, quantity)
+        path = write_kit(kit, files.kit_path, replace=True)
+    else:
+        site = put_aside(site, quantity)
+        path = write_site(site, files.site_path, replace=True)
+    for entry in logbook.all(LoggedMeasurement):
+        mine = entry.kit == kit.name if of_kit else entry.site == site.name
+        if entry.quantity == quantity and mine and entry.adopted_utc and entry.id is not None:
+            logbook.adopt(entry.id, undo=True)
+    return kit, site, path
+
+
+def _path(given: str | os.PathLike[str] | None, own_file: str) -> Path:
+    if given is not None:
+        path = Path(given).expanduser()
+        if path.is_file():
+            return path
+    return config_folder() / own_file
