@@ -24,6 +24,7 @@ from slowglass.progress import Report, silent
 if TYPE_CHECKING:
     from slowglass.choose.answers import Choice
     from slowglass.expose.plan import ExposurePlan
+    from slowglass.find.hunt import HuntStep
     from slowglass.find.plates import ChartWish, PlateName
     from slowglass.find.result import Route
     from slowglass.find.svg import StyleName
@@ -173,6 +174,46 @@ class Workbench:
             name=plate,
             wish=wish or PLAIN,
         )
+
+    def aim(
+        self,
+        target: str,
+        frame: Path,
+        *,
+        camera_angle_deg: float | None = None,
+        chart: Path | None = None,
+        style: StyleName = "paper",
+    ) -> HuntStep:
+        """The step from where a frame points to a target in mid-frame, with its chart if wanted.
+
+        The frame is solved near the target. ``NothingUseful`` says why it could not be.
+        """
+        from slowglass.find.hunt import hunt_step
+        from slowglass.find.picture import write_chart
+        from slowglass.find.plates import nudge_chart
+        from slowglass.sky.wcs import TanWcs
+
+        place = self.place(target)
+        verdict = next(iter(self.judge([frame], near=target, target=target)))
+        if not verdict.solved or verdict.ra_deg is None or verdict.dec_deg is None:
+            why = verdict.error or verdict.reason
+            raise NothingUseful(f"{frame}: {why}", "take another frame nearer to the anchor star")
+        wcs = TanWcs.from_simple(
+            ra_deg=verdict.ra_deg,
+            dec_deg=verdict.dec_deg,
+            width_px=verdict.width_px,
+            height_px=verdict.height_px,
+            scale_arcsec_per_px=verdict.scale_arcsec_per_px or self.kit.scale_arcsec_per_px,
+            rotation_deg=verdict.rotation_deg or 0.0,
+            parity=verdict.parity or 1,
+        )
+        size = (verdict.width_px, verdict.height_px)
+        goal = (place.name, place.ra_deg, place.dec_deg)
+        step = hunt_step(wcs, size, goal, camera_angle_deg=camera_angle_deg)
+        if chart is not None:
+            drawn = nudge_chart(wcs, size, goal, self.sky, obj=place.object, words=(step.text,))
+            write_chart(drawn, chart, style=style)
+        return step
 
     def night_sheets(
         self,

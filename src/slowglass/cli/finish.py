@@ -1,4 +1,4 @@
-"""``slowglass finish``: from a folder of frames to one picture."""
+"""``slowglass finish``: from a folder of frames, or one frame, to one picture."""
 
 from __future__ import annotations
 
@@ -22,8 +22,12 @@ from slowglass.documents import document
 
 
 def finish(
-    folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="Lights, darks, flats and bias frames.")
+    source: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FOLDER_OR_FILE",
+            help="Folder of lights, darks, flats and bias; or one frame, even a JPEG.",
+        ),
     ],
     output: Annotated[
         Path,
@@ -39,17 +43,32 @@ def finish(
         str | None,
         typer.Option("--near", metavar="PLACE", help="Where the frames point, for coordinates."),
     ] = None,
+    whole: Annotated[
+        bool, typer.Option("--whole", help="Show all of the picture, not a cut round its subject.")
+    ] = False,
+    north_up: Annotated[
+        bool, typer.Option("--north-up", help="Turn north to the top (needs known coordinates).")
+    ] = False,
     kit: FramesKitOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Finish a folder of frames into a picture.
+    """Finish a folder of frames, or one frame, into a picture.
 
-    Calibrates, registers and combines the frames worth it, flattens the sky, sets colour and
-    stretches. The recipe written beside the picture repeats it.
+    Calibrates, registers and combines the frames worth it, flattens the sky, sets colours by
+    the stars, cuts round the object and stretches. Beside the picture: the linear data, one
+    with labels, a report, and the recipe that repeats it all.
     """
     with progress() as report:
         bench = open_workbench(kit, None, report)
-        result = bench.finish(folder, output, recipe=recipe, near=near, report=report)
+        result = bench.finish(
+            source,
+            output,
+            recipe=recipe,
+            near=near,
+            whole=whole,
+            north_up=north_up,
+            report=report,
+        )
     found = document(result)
     if as_json:
         print_document(found)
@@ -58,13 +77,18 @@ def finish(
 
 
 def _show(found: dict[str, Any]) -> None:
+    colours = or_dash(found["colour_rms_mag"], ".3f", " mag from the catalogue's B−V")
+    if found["colour_rms_mag"] is not None:
+        colours += f" ({count_text(found['colour_stars'], 'star')})"
     rows = [
+        ("subject", found["subject"] or "–"),
         ("frames", f"{found['frames_used']} used of {found['frames_in']}"),
         ("signal to noise, against one frame", or_dash(found["snr_gain"], ".2f", "×")),
+        ("signal to noise of the object", or_dash(found["object_snr"], ".0f")),
         ("star width (FWHM)", or_dash(found["fwhm_px"], ".2f", " px")),
+        ("star colours", colours),
         ("time taken", or_dash(found["seconds"], ".1f", " s")),
         ("peak memory", or_dash(found["peak_memory_mb"], ".0f", " MB")),
-        ("recipe", str(found["recipe"])),
     ]
     rows += [("written", str(path)) for path in found["outputs"]]
     rows += [("note", note) for note in found["notes"]]
@@ -74,3 +98,5 @@ def _show(found: dict[str, Any]) -> None:
         out.print(f"{count_text(len(found['rejected']), 'frame')} left out:")
         for frame in found["rejected"]:
             out.print(f"  {Path(frame['file']).name}: {frame['reason']}")
+    if found["advice"]:
+        out.print(f"Would help most: {found['advice'][0]}")
