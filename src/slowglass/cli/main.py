@@ -9,7 +9,20 @@ from typing import Annotated
 import typer
 
 from slowglass import __version__
-from slowglass.cli import choose, demo, expose, find, finish, judge, kit, serve, site, sky, watch
+from slowglass.cli import (
+    choose,
+    demo,
+    expose,
+    find,
+    finish,
+    judge,
+    kit,
+    learn,
+    serve,
+    site,
+    sky,
+    watch,
+)
 from slowglass.cli.common import print_error
 from slowglass.errors import Cancelled, SlowglassError
 
@@ -21,7 +34,7 @@ _INTERRUPTED = 130
 app = typer.Typer(
     name="slowglass",
     help="An offline workbench for a night with a small, slow telescope.\n\n"
-    "The night in order: choose, find, expose, judge, finish.",
+    "The night in order: choose, find, expose, judge, finish, learn.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -34,6 +47,7 @@ app.command("expose")(expose.expose)
 app.command("judge")(judge.judge)
 app.command("watch")(watch.watch)
 app.command("finish")(finish.finish)
+app.add_typer(learn.app, name="learn")
 app.command("kit")(kit.kit)
 app.command("site")(site.site)
 app.add_typer(sky.app, name="sky")

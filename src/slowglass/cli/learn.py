@@ -1,0 +1,310 @@
+"""``slowglass learn``: the logbook, and what the nights teach."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from slowglass.cli import learn_logbook
+from slowglass.cli.common import (
+    JsonOption,
+    KitOption,
+    SiteOption,
+    console,
+    facts,
+    numbered,
+    open_workbench,
+    or_dash,
+    print_document,
+    print_error,
+    print_line,
+    progress,
+    saved,
+    table,
+)
+
+if TYPE_CHECKING:
+    from slowglass.learn.service import Lessons, LogbookSummary
+    from slowglass.learn.values import KitValue
+
+app = typer.Typer(
+    help="Keep the logbook and learn from it.",
+    invoke_without_command=True,
+    add_completion=False,
+    rich_markup_mode=None,
+)
+learn_logbook.add_to(app)
+
+NightOption = Annotated[
+    str | None,
+    typer.Option("--night", metavar="YYYY-MM-DD", help="Only this night, by its evening's date."),
+]
+AdoptOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--adopt",
+        metavar="QUANTITY",
+        help="Take this measured value into the kit or site; “all” takes every one that differs.",
+    ),
+]
+
+
+@app.callback()
+def summary(context: typer.Context, as_json: JsonOption = False) -> None:
+    """Keep the logbook and learn from it.
+
+    Alone it shows what the logbook holds.
+    """
+    if context.invoked_subcommand is not None:
+        return
+    from slowglass.learn.service import summarise_logbook
+
+    with progress() as report:
+        bench = open_workbench(report=report)
+        found = summarise_logbook(bench.logbook)
+    if as_json:
+        print_document({"file": bench.logbook.path, **found.to_json()})
+        return
+    _show_summary(found, bench.logbook.path)
+
+
+@app.command("log")
+def log(
+    paths: Annotated[
+        list[Path], typer.Argument(metavar="PATH...", help="Frames, or folders of them.")
+    ],
+    target: Annotated[
+        str | None, typer.Option("--target", metavar="NAME", help="The object they are of.")
+    ] = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Judge frames that are logged already once more.")
+    ] = False,
+    kit: KitOption = None,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Judge frames and write them into the logbook, with what was predicted for them."""
+    entered = known = faults = 0
+    with progress() as report:
+        bench = open_workbench(kit, site, report)
+        for outcome in bench.log(paths, target=target, again=again, report=report):
+            if as_json:
+                print_line(outcome)
+            if outcome.error is not None:
+                faults += 1
+                print_error(outcome.error)
+            elif outcome.new:
+                entered += 1
+            else:
+                known += 1
+    if not as_json:
+        parts = [f"{entered} new", f"{known} known"] + ([f"{faults} unreadable"] if faults else [])
+        console().print(f"Logbook {bench.logbook.path}: {', '.join(parts)}.")
+    if faults and not entered + known:
+        raise typer.Exit(2)
+
+
+@app.command("review")
+def review(
+    night: NightOption = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option("-o", "--output", metavar="FILE", help="Draw it: .png, .svg or .pdf."),
+    ] = None,
+    kit: KitOption = None,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show what was predicted beside what was measured, and why they differ."""
+    from slowglass.learn.plots import draw_review
+
+    with progress() as report:
+        bench = open_workbench(kit, site, report)
+        lessons = bench.lessons(evening=night)
+    written = [] if picture is None else [draw_review(lessons, picture)]
+    if as_json:
+        print_document({**lessons.to_json(), "outputs": written})
+        return
+    _show_review(lessons)
+    if written:
+        console().print(saved(written))
+    if not lessons.reviews:
+        raise typer.Exit(1)
+
+
+@app.command("kit")
+def kit_values(
+    adopt: AdoptOption = None,
+    put_aside: Annotated[
+        str | None,
+        typer.Option(
+            "--put-aside", metavar="QUANTITY", help="Bring the stated value of a key back."
+        ),
+    ] = None,
+    kit: KitOption = None,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show what the logged frames say about kit and site, and take it in or put it aside."""
+    with progress() as report:
+        bench = open_workbench(kit, site, report)
+        if put_aside is not None:
+            path = bench.put_aside(put_aside)
+            if as_json:
+                print_document({"put_aside": put_aside, "outputs": [path]})
+            else:
+                console().print(f"{put_aside} holds its stated value again. {saved([path])}")
+            return
+        lessons = bench.lessons()
+    written = bench.adopt(_chosen(adopt, lessons.values, lessons.differing)) if adopt else []
+    if as_json:
+        print_document({**lessons.to_json(), "outputs": written})
+        return
+    _show_values("Kit and site, from the logged frames", lessons.values)
+    console().print(lessons.trial.text)
+    if written:
+        console().print(saved(written))
+    if not lessons.values:
+        raise typer.Exit(1)
+
+
+@app.command("camera")
+def camera(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Bias frames, flats and darks of the camera.")
+    ],
+    adopt: AdoptOption = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option("-o", "--output", metavar="FILE", help="Draw it: .png, .svg or .pdf."),
+    ] = None,
+    kit: KitOption = None,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure gain, read noise, dark current and more on the camera's own frames."""
+    from slowglass.learn.plots import draw_transfer
+    from slowglass.learn.review import worthwhile
+
+    with progress() as report:
+        bench = open_workbench(kit, site, report)
+        found = bench.measure_camera(folder, report=report)
+    written = [] if picture is None else [draw_transfer(found, picture)]
+    if adopt:
+        written += bench.adopt(_chosen(adopt, found.values, worthwhile(found.values)))
+    if as_json:
+        print_document({**found.to_json(), "outputs": written})
+        return
+    _show_values(f"Camera of {bench.kit.name}", found.values)
+    for note in found.notes:
+        console().print(note + ".")
+    for name, why in found.left_out:
+        console().print(f"Left out {name}: {why}.")
+    if written:
+        console().print(saved(written))
+
+
+@app.command("advice")
+def advice(kit: KitOption = None, site: SiteOption = None, as_json: JsonOption = False) -> None:
+    """Rank what would pay most on your own nights, with the sums."""
+    with progress() as report:
+        bench = open_workbench(kit, site, report)
+        lessons = bench.lessons()
+    if as_json:
+        print_document(lessons.advice)
+        return
+    out = console()
+    if not lessons.advice:
+        out.print(
+            "Nothing that would pay more than 3 %."
+            if lessons.reviews
+            else f"The logbook has no frames of {bench.kit.name} at {bench.site.name} yet. "
+            "Log a night first: slowglass learn log FOLDER"
+        )
+        raise typer.Exit(0 if lessons.reviews else 1)
+    out.print("What would pay most, in signal to noise for the same time:")
+    out.print(numbered([f"{a.change}: +{a.gain_percent:.0f} %. {a.sums}." for a in lessons.advice]))
+
+
+def _chosen(
+    wanted: list[str], values: tuple[KitValue, ...], differing: tuple[KitValue, ...]
+) -> list[KitValue]:
+    """The values that ``--adopt`` names; “all” stands for those that differ."""
+    from slowglass.errors import UsageError
+
+    by_name = {v.quantity: v for v in values if v.adoptable}
+    chosen: dict[str, KitValue] = {}
+    for name in wanted:
+        if name == "all":
+            chosen |= {v.quantity: v for v in differing if v.adoptable}
+        elif name in by_name:
+            chosen[name] = by_name[name]
+        else:
+            raise UsageError(
+                f"no value of {name} was measured", f"measured: {', '.join(by_name) or 'none'}"
+            )
+    return list(chosen.values())
+
+
+def _show_summary(found: LogbookSummary, path: Path) -> None:
+    out = console()
+    if not found.nights:
+        out.print(f"The logbook {path} is empty. Fill it with: slowglass learn log FOLDER")
+        return
+    rows = [
+        ("nights", str(len(found.nights))),
+        ("light frames", f"{found.frames}, {found.keepers} kept"),
+        ("exposure kept", f"{found.kept_s / 3600:.1f} h"),
+        ("objects", str(len(found.objects))),
+        ("pictures", str(found.pictures)),
+        ("file", str(path)),
+    ]
+    out.print(facts("Logbook", rows))
+    nights = table("Nights", "evening", "kit", "site", "objects", "frames", "kept", "exposure",
+                   right=(4, 5, 6))  # fmt: skip
+    for row in found.nights[:12]:
+        nights.add_row(
+            row.night.evening, row.night.kit, row.night.site, ", ".join(row.objects) or "–",
+            str(row.frames), str(row.keepers), f"{row.kept_s / 60:.0f} min",
+        )  # fmt: skip
+    out.print(nights)
+
+
+def _show_values(title: str, values: tuple[KitValue, ...]) -> None:
+    found = table(title, "key", "measured", "±", "stated", "unit", right=(1, 2, 3))
+    for value in values:
+        found.add_row(
+            value.quantity if value.adoptable else value.label,
+            f"{value.value:.4g}",
+            f"{value.sigma:.2g}",
+            or_dash(value.stated, ".4g"),
+            value.unit,
+        )
+    out = console()
+    out.print(found)
+    for value in values:
+        out.print(f"{value.label[:1].upper()}{value.label[1:]}: {value.how}.")
+
+
+def _show_review(lessons: Lessons) -> None:
+    out = console()
+    if not lessons.reviews:
+        out.print("No logged frames of this kit at this site. Log some: slowglass learn log FOLDER")
+        return
+    for review in lessons.reviews:
+        group = review.group
+        rows = table(
+            f"{group.night.evening}  {group.object}, {review.measured.frames} × "
+            f"{group.exposure_s:g} s", "", "predicted", "measured", "ratio", right=(1, 2, 3),
+        )  # fmt: skip
+        for row in review.rows:
+            rows.add_row(
+                f"{row.quantity}{f' ({row.unit})' if row.unit else ''}",
+                or_dash(row.predicted, ".3g"), or_dash(row.measured, ".3g"),
+                or_dash(row.ratio, ".2f"),
+            )  # fmt: skip
+        out.print(rows)
+        out.print(f"Biggest reason: {review.reason}." if review.reason else "As predicted.")
+    out.print(lessons.trial.text)

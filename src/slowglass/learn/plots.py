@@ -1,0 +1,152 @@
+"""Pictures of what was learned: predicted beside measured, photon transfer, the sky of pictures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from slowglass.errors import UsageError
+from slowglass.frame.atomic import replacing
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from slowglass.learn.logbook.records import LoggedPicture
+    from slowglass.learn.sensor import SensorResult
+    from slowglass.learn.service import Lessons
+
+INK, FAINT, ACCENT = "#2b2a27", "#b9b2a3", "#a3452c"
+PAPER = "#fbf8f1"
+SUFFIXES = (".png", ".svg", ".pdf")
+MOST_ROWS = 30
+
+
+def draw_review(lessons: Lessons, path: Path) -> Path:
+    """Path of a picture: measured over predicted for each object and night, by quantity."""
+    if not lessons.reviews:
+        raise UsageError("nothing to draw: no logged frames", "log a night first")
+    reviews = lessons.reviews[-MOST_ROWS:]
+    names = [f"{r.group.night.evening}  {r.group.object}" for r in reviews]
+    wanted = [row.quantity for row in reviews[0].rows]
+    figure = _figure(9.0, 1.7 + 0.32 * len(reviews))
+    axes = figure.subplots(1, len(wanted), sharey=True, squeeze=False)[0]
+    for column, (axis, quantity) in enumerate(zip(axes, wanted, strict=True)):
+        _ratio_column(axis, reviews, column, quantity)
+    axes[0].set_yticks(range(len(names)), names, fontsize=8)
+    axes[0].set_ylim(len(names) - 0.4, -0.6)
+    figure.suptitle("Measured against predicted", x=0.01, ha="left", fontsize=12, color=INK)
+    return _save(figure, path)
+
+
+def draw_transfer(result: SensorResult, path: Path) -> Path:
+    """Path of a picture: noise against light, with the line that gives gain and read noise."""
+    figure = _figure(7.0, 4.6)
+    axis = figure.subplots()
+    _plain(axis)
+    colours = ("#9c3b2e", "#3f7a4a", "#5f9467", "#34598c")
+    biases = {
+        int(c): float(np.mean(np.concatenate([b.mean_adu[b.colour == c] for b in result.biases])))
+        for c in np.unique(result.biases[0].colour)
+    }
+    gain = result.transfer.gain_e_per_adu.value
+    read_adu2 = (result.transfer.read_noise_e.value / gain) ** 2
+    top = 0.0
+    for pair in result.points:
+        for colour, bias in biases.items():
+            mine = pair.colour == colour
+            x = pair.mean_adu[mine] - bias
+            top = max(top, float(np.max(x, initial=0.0)))
+            axis.plot(
+                x, pair.variance_adu2[mine], ".", color=colours[colour % 4], ms=3.5, alpha=0.7
+            )
+    x = np.linspace(0.0, 1.05 * top, 50)
+    axis.plot(x, x / gain + read_adu2, color=INK, lw=1.0)
+    axis.set_xlabel("light above bias, ADU")
+    axis.set_ylabel("variance of one frame, ADU²")
+    g, r = result.transfer.gain_e_per_adu, result.transfer.read_noise_e
+    axis.set_title(
+        f"Gain {g.value:.3f} ± {g.sigma:.3f} e⁻/ADU, read noise {r.value:.2f} ± {r.sigma:.2f} e⁻",
+        loc="left", fontsize=10, color=INK,
+    )  # fmt: skip
+    return _save(figure, path)
+
+
+def draw_picture_sky(pictures: Sequence[LoggedPicture], path: Path) -> Path:
+    """Path of an all-sky map (equal area) with the places of finished pictures."""
+    placed = [p for p in pictures if p.ra_deg is not None and p.dec_deg is not None]
+    figure = _figure(9.0, 4.9)
+    axis = figure.add_subplot(projection="mollweide")
+    axis.set_facecolor(PAPER)
+    axis.grid(color=FAINT, lw=0.5)
+    axis.tick_params(colors=INK, labelsize=7)
+    # Right ascension grows to the left, as one sees it looking up.
+    hours = [(12 - h) % 24 for h in range(2, 24, 2)]
+    axis.set_xticks([math.radians(15 * h - 180) for h in range(2, 24, 2)],
+                    [f"{h} h" for h in hours])  # fmt: skip
+    for number, picture in enumerate(placed):
+        x, y = sky_place(picture.ra_deg or 0.0, picture.dec_deg or 0.0)
+        axis.plot(x, y, "o", color=ACCENT, ms=5)
+        shift = 7 if number % 2 == 0 else -12
+        axis.annotate(picture.object or Path(picture.file).stem, (x, y), xytext=(5, shift),
+                      textcoords="offset points", fontsize=7, color=INK)  # fmt: skip
+    axis.set_title(f"{len(placed)} finished pictures", loc="left", fontsize=11, color=INK)
+    return _save(figure, path)
+
+
+def sky_place(ra_deg: float, dec_deg: float) -> tuple[float, float]:
+    """Longitude and latitude in radians on the map, 12 h in the middle, east to the left."""
+    return -math.radians(ra_deg - 180.0), math.radians(dec_deg)
+
+
+def _ratio_column(axis: Axes, reviews: Sequence[Any], column: int, quantity: str) -> None:
+    _plain(axis)
+    axis.grid(axis="x", color=FAINT, lw=0.4)
+    level = quantity == "Sky"
+    middle = 0.0 if level else 1.0
+    values = []
+    for review in reviews:
+        row = review.rows[column]
+        if row.predicted is None or row.measured is None:
+            values.append(math.nan)
+        else:
+            values.append(row.measured - row.predicted if level else (row.ratio or math.nan))
+    shown = np.array(values, dtype=float)
+    axis.axvline(middle, color=INK, lw=0.8)
+    rows = np.arange(len(values))
+    axis.hlines(rows, middle, shown, color=ACCENT, lw=1.2)
+    axis.plot(shown, rows, "o", color=ACCENT, ms=4)
+    reach = float(np.nanmax(np.abs(shown - middle), initial=0.2)) * 1.2
+    axis.set_xlim(middle - reach, middle + reach)
+    words = {"Signal to noise of one frame": "signal to noise", "Star width (FWHM)": "star width",
+             "Sky": "sky, mag darker", "Light that arrived": "light arrived",
+             "Share of frames kept": "frames kept"}  # fmt: skip
+    axis.set_title(words.get(quantity, quantity), fontsize=8.5, color=INK)
+    axis.tick_params(labelsize=7)
+
+
+def _figure(width_in: float, height_in: float) -> Figure:
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width_in, height_in), facecolor=PAPER, layout="constrained")
+
+
+def _plain(axis: Axes) -> None:
+    axis.set_facecolor(PAPER)
+    for side in ("top", "right"):
+        axis.spines[side].set_visible(False)
+    for side in ("bottom", "left"):
+        axis.spines[side].set_color(FAINT)
+    axis.tick_params(colors=INK)
+
+
+def _save(figure: Figure, path: Path) -> Path:
+    if path.suffix.lower() not in SUFFIXES:
+        raise UsageError(f"{path.name}: drawn as .png, .svg or .pdf", "end the name in one of them")
+    with replacing(path) as temporary:
+        figure.savefig(temporary, dpi=160, format=path.suffix.lower().lstrip("."))
+    return path
