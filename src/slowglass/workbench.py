@@ -18,7 +18,7 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from slowglass.errors import SlowglassError, UsageError
+from slowglass.errors import NothingUseful, SlowglassError, UsageError
 from slowglass.progress import Report, silent
 
 if TYPE_CHECKING:
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from slowglass.find.svg import StyleName
     from slowglass.finish.types import FinishResult
     from slowglass.judge.look import Look
+    from slowglass.judge.report import SeriesReport
     from slowglass.judge.verdict import Verdict
     from slowglass.judge.watch import Watch
     from slowglass.kit.model import Air, Kit, Site, Wind
@@ -195,19 +196,21 @@ class Workbench:
 
         place = self.place(target)
         verdict = next(iter(self.judge([frame], near=target, target=target)))
-        if not verdict.solved or verdict.ra_deg is None or verdict.dec_deg is None:
+        ra, dec = verdict.ra_deg, verdict.dec_deg
+        width, height = verdict.width_px, verdict.height_px
+        if not verdict.solved or ra is None or dec is None or not width or not height:
             why = verdict.error or verdict.reason
             raise NothingUseful(f"{frame}: {why}", "take another frame nearer to the anchor star")
         wcs = TanWcs.from_simple(
-            ra_deg=verdict.ra_deg,
-            dec_deg=verdict.dec_deg,
-            width_px=verdict.width_px,
-            height_px=verdict.height_px,
+            ra_deg=ra,
+            dec_deg=dec,
+            width_px=width,
+            height_px=height,
             scale_arcsec_per_px=verdict.scale_arcsec_per_px or self.kit.scale_arcsec_per_px,
             rotation_deg=verdict.rotation_deg or 0.0,
             parity=verdict.parity or 1,
         )
-        size = (verdict.width_px, verdict.height_px)
+        size = (width, height)
         goal = (place.name, place.ra_deg, place.dec_deg)
         step = hunt_step(wcs, size, goal, camera_angle_deg=camera_angle_deg)
         if chart is not None:
@@ -296,6 +299,23 @@ class Workbench:
             site=None if self.kit_is_stand_in else self.site,
             write_wcs=write_wcs,
             report=report,
+        )
+
+    def sum_up(
+        self, verdicts: Sequence[Verdict], *, focus_turn: float | None = None
+    ) -> SeriesReport:
+        """What judged frames say together: focus, drift, worm, polar axis, sky, causes.
+
+        With ``focus_turn`` they were taken, in this order, while the focuser was turned by so
+        many turns between each.
+        """
+        from slowglass.judge.report import sum_up
+
+        return sum_up(
+            verdicts,
+            kit=None if self.kit_is_stand_in else self.kit,
+            site=None if self.kit_is_stand_in else self.site,
+            focus_turn=focus_turn,
         )
 
     def look(

@@ -56,7 +56,7 @@ class Paper(StrEnum):
 def find(
     names: Annotated[
         list[str],
-        typer.Argument(metavar="NAME...", help='Object, star or "RA DEC"; several with --sheet.'),
+        typer.Argument(metavar="NAME", help='Object, star or "RA DEC"; several with --sheet.'),
     ],
     from_star: Annotated[
         str | None,
@@ -91,6 +91,12 @@ def find(
         ),
     ] = None,
     red: Annotated[bool, typer.Option("--red", help="Draw for red light: red on black.")] = False,
+    frame: Annotated[
+        Path | None,
+        typer.Option(
+            "--frame", metavar="FILE", help="Frame just taken: say how to get from there on."
+        ),
+    ] = None,
     sheet: Annotated[
         bool, typer.Option("--sheet", help="Write the night sheet: one printed page an object.")
     ] = False,
@@ -124,6 +130,11 @@ def find(
         raise UsageError("--night goes with --sheet", "give --at for the hour of a hop")
     if sheet and (plate is not None or at is not None):
         raise UsageError("--sheet has its own charts and hours", "leave --plate and --at out")
+    if frame is not None:
+        if sheet or plate is not None or at is not None or from_star is not None:
+            raise UsageError("--frame tells the way from a frame alone", "leave the others out")
+        _aim(targets[0], frame, output, angle_deg, kit, site, red=red, as_json=as_json)
+        return
     with progress() as report:
         bench = open_workbench(kit, site, report)
         outputs: list[Path] = []
@@ -159,6 +170,35 @@ def find(
             console().print(saved(outputs))
     if not routes[0].legs and not outputs:
         raise NothingUseful(routes[0].reason, "try another star with --from")
+
+
+def _aim(
+    target: str,
+    frame: Path,
+    output: Path | None,
+    angle_deg: float | None,
+    kit: str | None,
+    site: str | None,
+    *,
+    red: bool,
+    as_json: bool,
+) -> None:
+    with progress() as report:
+        bench = open_workbench(kit, site, report)
+        step = bench.aim(
+            target,
+            frame,
+            camera_angle_deg=angle_deg,
+            chart=output,
+            style="night" if red else "paper",
+        )
+    outputs = [] if output is None else [output.absolute()]
+    if as_json:
+        print_document({"target": target, "nudge": step, "outputs": outputs})
+        return
+    console().print(step.text)
+    if outputs:
+        console().print(saved(outputs))
 
 
 def _chart(

@@ -276,7 +276,7 @@ def nudge_chart(
     sky: Sky,
     *,
     when: datetime | None = None,
-    outline: Outline | None = None,
+    obj: SkyObject | None = None,
     words: tuple[str, ...] = (),
 ) -> Chart:
     """Where a solved frame points and the arrow from its middle to a target (name, ra, dec).
@@ -300,7 +300,7 @@ def nudge_chart(
             view_words="As the frame shows it, first row on top.",
             stops=stops[1:],
             target=(target_ra, target_dec),
-            outline=outline,
+            outline=_outline(obj),
             frame=wcs,
             frame_size_px=size_px,
             arrow=((ra, dec), (target_ra, target_dec)),
