@@ -302,19 +302,24 @@ class Workbench:
         )
 
     def sum_up(
-        self, verdicts: Sequence[Verdict], *, focus_turn: float | None = None
+        self,
+        verdicts: Sequence[Verdict],
+        *,
+        focus_turn: float | None = None,
+        own_site: bool = False,
     ) -> SeriesReport:
         """What judged frames say together: focus, drift, worm, polar axis, sky, causes.
 
         With ``focus_turn`` they were taken, in this order, while the focuser was turned by so
-        many turns between each.
+        many turns between each. ``own_site`` says that the site is theirs though the kit is a
+        stand-in: the polar axis needs no more.
         """
         from slowglass.judge.report import sum_up
 
         return sum_up(
             verdicts,
             kit=None if self.kit_is_stand_in else self.kit,
-            site=None if self.kit_is_stand_in else self.site,
+            site=self.site if own_site or not self.kit_is_stand_in else None,
             focus_turn=focus_turn,
         )
 

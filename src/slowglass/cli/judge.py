@@ -18,7 +18,9 @@ from slowglass.cli.common import (
     print_error,
     print_line,
     progress,
+    saved,
 )
+from slowglass.cli.judge_series import show_series
 from slowglass.cli.words import count_text, place_text
 
 if TYPE_CHECKING:
@@ -48,6 +50,26 @@ def judge(
     write_wcs: Annotated[
         bool, typer.Option("--write-wcs", help="Save the coordinates found beside each frame.")
     ] = False,
+    series: Annotated[
+        bool,
+        typer.Option(
+            "--series", help="Sum the frames up: focus, drift, worm, polar axis, sky, causes."
+        ),
+    ] = False,
+    plot: Annotated[
+        Path | None,
+        typer.Option(
+            "--plot", metavar="FILE", help="Draw the series into FILE (.svg, .png or .pdf)."
+        ),
+    ] = None,
+    focus_turn: Annotated[
+        float | None,
+        typer.Option(
+            "--focus-turn",
+            metavar="TURNS",
+            help="The focuser was turned this much between frames: find best focus.",
+        ),
+    ] = None,
     kit: FramesKitOption = None,
     site: FramesSiteOption = None,
     as_json: JsonOption = False,
@@ -56,7 +78,12 @@ def judge(
 
     For each frame: where it points, focus, trailing and its cause, sky, saturation, keep or
     not, and the one thing to do next. Without --near the whole sky is searched.
+
+    With --series the frames together also give the drive's swing, the polar axis (three frames
+    turned in RA, or half an hour on one field), cloud, the probable causes of long stars and the
+    exposure to take next.
     """
+    _check(plot, focus_turn)
     unreadable = 0
     judged: list[Verdict] = []
     with progress() as report:
@@ -76,13 +103,40 @@ def judge(
                 print_error(verdict.error)
             if as_json:
                 print_line(verdict)
-            elif verdict.error is None:
+            if verdict.error is None:
                 judged.append(verdict)
     if not as_json:
         _show(judged)
+    if series or plot is not None or focus_turn is not None:
+        report_on = bench.sum_up(judged, focus_turn=focus_turn, own_site=site is not None)
+        if plot is not None:
+            from slowglass.judge.plot import draw_series
+
+            draw_series(report_on, plot)
+        if as_json:
+            print_line({"series": report_on})
+        else:
+            show_series(report_on, judged)
+            if plot is not None:
+                console().print(saved([plot]))
     if unreadable:
         return 2
     return 0
+
+
+def _check(plot: Path | None, focus_turn: float | None) -> None:
+    """Refuse what cannot be drawn or turned before hours are spent on judging."""
+    if plot is not None:
+        from slowglass.kit.picture import picture_kind
+
+        picture_kind(plot)
+    if focus_turn is not None and not 0.0 < abs(focus_turn) <= 20.0:
+        from slowglass.errors import UsageError
+
+        raise UsageError(
+            f"--focus-turn {focus_turn:g} is not a turn of the focuser",
+            "say the turns between two frames, such as 0.25",
+        )
 
 
 def _show(judged: list[Verdict]) -> None:
@@ -154,6 +208,13 @@ def _rows(v: Verdict) -> list[tuple[str, str]]:
         ("sky level", or_dash(v.sky_adu, ".0f", " ADU")),
         ("saturated pixels", or_dash(v.saturated_fraction, ".3%")),
     ]
+    if v.cause is not None and v.cause.name != "round":
+        rows.append(("why", f"{v.cause.text}, from this frame alone"))
+    if v.light is not None and v.light.sky_mag_arcsec2 is not None:
+        error = or_dash(v.light.sky_error_mag, ".2f")
+        rows.append(("sky", f"{v.light.sky_mag_arcsec2:.2f} ± {error} mag/arcsec²"))
+    if v.donut is not None:
+        rows.append(("collimation", v.donut.text))
     rows += [("note", caution) for caution in v.cautions]
     if v.wcs_file:
         rows.append(("coordinates saved in", v.wcs_file))

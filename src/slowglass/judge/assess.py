@@ -18,6 +18,7 @@ from slowglass.frame.image import Frame
 from slowglass.frame.kind import kind_by_sight
 from slowglass.frame.stars import StarFlag
 from slowglass.judge.cause import find_cause
+from slowglass.judge.donut import Donut, measure_donut
 from slowglass.judge.instruction import one_instruction
 from slowglass.judge.light import light_loss_mag, measure_light
 from slowglass.judge.measure import frame_pattern
@@ -191,6 +192,7 @@ def assess_frame(
         start_utc=start.isoformat() if start is not None else None,
         pattern=pattern,
         light=light,
+        donut=_donut(detection, plane, measures),
     )
     cause = find_cause(
         [sample_of(verdict)],
@@ -199,6 +201,25 @@ def assess_frame(
         sharp_fwhm_px=_sharp_px(solution, kit, site),
     )
     return Assessment(replace(verdict, cause=cause or None), detection, solution)
+
+
+def _donut(
+    detection: Detection, plane: tuple[npt.NDArray[np.float32], int], measures: Measures
+) -> Donut | None:
+    """The ring against its hole, where stars are rings."""
+    if measures.ring_px is None or not measures.ring_has_hole:
+        return None
+    return (
+        measure_donut(
+            plane[0] - np.float32(detection.sky_adu),
+            plane[1],
+            detection.stars,
+            ring_px=measures.ring_px,
+            width_px=measures.width_px,
+            height_px=measures.height_px,
+        )
+        or None
+    )
 
 
 def _sharp_px(solution: Solution, kit: Kit | None, site: Site | None) -> float | None:

@@ -147,7 +147,7 @@ def fit_ring(
     if not (reach < column < plane.shape[1] - reach and reach < row < plane.shape[0] - reach):
         return None
     box = plane[row - reach : row + reach + 1, column - reach : column + reach + 1]
-    box = cv2.GaussianBlur(np.ascontiguousarray(box), (0, 0), 0.7)
+    box = np.asarray(cv2.GaussianBlur(np.ascontiguousarray(box), (0, 0), 0.7), dtype=np.float32)
     centre = np.array([x - column + reach, y - row + reach])
     edge = np.concatenate([box[0], box[-1], box[:, 0], box[:, -1]])
     box = box - float(np.median(edge))
@@ -172,7 +172,7 @@ def _circles(
     """Outer and inner circle, (radius, x, y, error) against the centre; None for no ring."""
     from scipy.ndimage import map_coordinates
 
-    angle = np.arange(RAYS) * (2.0 * np.pi / RAYS)
+    angle: Floats = np.arange(RAYS, dtype=np.float64) * (2.0 * np.pi / RAYS)
     steps = np.arange(0.0, 1.7 * radius, 0.2)
     xs = centre[0] + np.cos(angle)[:, None] * steps
     ys = centre[1] + np.sin(angle)[:, None] * steps
@@ -181,7 +181,8 @@ def _circles(
     level = float(np.median(bright))
     if not level > 0:
         return None
-    outer, inner = np.full(RAYS, np.nan), np.full(RAYS, np.nan)
+    outer: Floats = np.full(RAYS, np.nan)
+    inner: Floats = np.full(RAYS, np.nan)
     for i in range(RAYS):
         # Each ray against its own height: a lopsided ring is brighter where it is narrow.
         half = 0.5 * bright[i]

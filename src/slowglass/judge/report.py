@@ -23,11 +23,16 @@ from slowglass.judge.focus import FocusTrend, measure_focus
 from slowglass.judge.sample import Sample, sample_of
 from slowglass.judge.silence import Silence
 from slowglass.judge.tilt import FieldMap, field_map
+from slowglass.judge.vcurve import FocusCurve, fit_focus
 from slowglass.judge.verdict import Verdict
 from slowglass.judge.worm import HoldTimes, WormFit, hold_times, measure_worm
+from slowglass.sky.coords import separation_deg
 
 if TYPE_CHECKING:
     from slowglass.kit.model import Kit, Site
+
+SAME_FIELD_DEG = 1.0
+"""Frames farther apart were aimed anew; a drive does not wander that far in a night."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,6 +55,15 @@ class SeriesReport:
     """For each frame, in order of time, its neighbours asked too."""
     order: tuple[int, ...]
     """Place of each cause's frame among the verdicts given."""
+    run: tuple[Sample, ...] = ()
+    """The lights in order of time."""
+    field_run: tuple[Sample, ...] = ()
+    """Those of one field: what drift, swing and cloud are told from."""
+    curve: FocusCurve | Silence | None = None
+    """Best focus, where the frames were taken while the focuser was turned."""
+    positions: tuple[float, ...] = ()
+    in_order: tuple[Sample, ...] = ()
+    """The lights in the order given, one for each of the focuser's positions."""
 
     def to_json(self) -> dict[str, Any]:
         """The JSON object: parts that are silent become objects with a ``reason``."""
@@ -65,9 +79,17 @@ class SeriesReport:
 
 
 def sum_up(
-    verdicts: Sequence[Verdict], *, kit: Kit | None = None, site: Site | None = None
+    verdicts: Sequence[Verdict],
+    *,
+    kit: Kit | None = None,
+    site: Site | None = None,
+    focus_turn: float | None = None,
 ) -> SeriesReport:
-    """The report on the lights among judged frames, in any order; pure."""
+    """The report on the lights among judged frames, in any order; pure.
+
+    With ``focus_turn`` the frames, in the order given, were taken while the focuser was turned by
+    so many turns between each.
+    """
     lights = [
         i
         for i, v in enumerate(verdicts)
@@ -77,10 +99,14 @@ def sum_up(
     # Frames without a time keep their place in the order given.
     order = sorted(lights, key=lambda i: (samples[i].mid_s or 0.0, i))
     run = [samples[i] for i in order]
-    worm = measure_worm(run)
-    drift = measure_drift(run)
-    hold = _hold(run, worm, drift)
-    sky = _median([verdicts[i].light.sky_mag_arcsec2 for i in order if verdicts[i].light])  # type: ignore[union-attr]
+    field_run = same_field(run)
+    worm = measure_worm(field_run)
+    drift = measure_drift(field_run)
+    hold = _hold(field_run, worm, drift)
+    lights_seen = [verdicts[i].light for i in order]
+    sky = _median([light.sky_mag_arcsec2 for light in lights_seen if light is not None])
+    in_order = tuple(samples[i] for i in lights)
+    positions = tuple(focus_turn * k for k in range(len(in_order))) if focus_turn else ()
     causes = causes_of(run, kit=kit, site=site)
     return SeriesReport(
         frames=len(lights),
@@ -92,12 +118,35 @@ def sum_up(
         worm=worm,
         hold=hold,
         axis=_axis(run, site),
-        clouds=find_clouds(run),
+        clouds=find_clouds(field_run),
         sky_mag_arcsec2=sky,
         exposure=_exposure([verdicts[i] for i in order], hold, site),
         causes=causes,
         order=tuple(order),
+        run=tuple(run),
+        field_run=tuple(field_run),
+        curve=_curve(positions, in_order) if focus_turn else None,
+        positions=positions,
+        in_order=in_order,
     )
+
+
+def same_field(run: Sequence[Sample]) -> list[Sample]:
+    """The frames of the field most of them show, in their order; unplaced ones stay in."""
+    placed = [s for s in run if s.placed]
+    if not placed:
+        return list(run)
+    ra = np.array([s.ra_deg for s in placed], dtype=np.float64)
+    dec = np.array([s.dec_deg for s in placed], dtype=np.float64)
+    apart = separation_deg(ra[:, None], dec[:, None], ra[None, :], dec[None, :])
+    most = int(np.argmax((apart < SAME_FIELD_DEG).sum(axis=1)))
+    near = {id(s) for s, close in zip(placed, apart[most] < SAME_FIELD_DEG, strict=True) if close}
+    return [s for s in run if not s.placed or id(s) in near]
+
+
+def _curve(positions: Sequence[float], samples: Sequence[Sample]) -> FocusCurve | Silence:
+    widths = [math.nan if s.hfd_px is None else s.hfd_px for s in samples]
+    return fit_focus(positions, widths, unit="turn")
 
 
 def causes_of(

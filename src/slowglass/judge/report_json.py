@@ -20,6 +20,7 @@ def report_json(report: SeriesReport) -> dict[str, Any]:
         "solved": report.solved,
         "keepers": report.keepers,
         "focus": _part(report.focus),
+        "focus_curve": None if report.curve is None else _part(report.curve),
         "field": _part(report.field),
         "drift": _part(report.drift),
         "worm": worm_json(report.worm),

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from slowglass.judge.cause import Cause
+from slowglass.judge.donut import Donut
 from slowglass.judge.pattern import Pattern
 from slowglass.judge.sky import SkyLight
 
@@ -71,6 +72,8 @@ class Verdict:
     """How the star images change over the field: what causes and maps are told from."""
     cause: Cause | None = None
     """Why the stars are as they are, from this frame alone; a series may know better."""
+    donut: Donut | None = None
+    """The ring of defocused stars: whether its hole is in the middle."""
     light: SkyLight | None = None
     """Sky brightness, zero point, transparency, clipping."""
     wcs_file: str | None = None
@@ -80,6 +83,13 @@ class Verdict:
     def to_json(self) -> dict[str, Any]:
         """A JSON-serialisable mapping: NaN and infinity become null."""
         cleaned: dict[str, Any] = _clean(asdict(self))
+        if self.donut is not None:
+            cleaned["donut"] |= {
+                "offset_share": self.donut.offset_share,
+                "error_share": self.donut.error_share,
+                "angle_deg": self.donut.angle_deg,
+                "text": self.donut.text,
+            }
         cleaned["cause"] = self.cause.to_json() if self.cause is not None else None
         return cleaned
 
