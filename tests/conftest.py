@@ -28,6 +28,14 @@ def deep_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return folder
 
 
+@pytest.fixture(autouse=True)
+def logbook_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Where a test's logbook goes: nowhere near that of this machine's user."""
+    file = tmp_path / "logbook" / "logbook.sqlite"
+    monkeypatch.setenv("SLOWGLASS_LOGBOOK", str(file))
+    return file
+
+
 @pytest.fixture
 def archive(monkeypatch: pytest.MonkeyPatch) -> Iterator:
     """A TAP service on loopback over the stars of a patch round M15."""
