@@ -15,10 +15,9 @@ from slowglass.finish.calibrate import (
     normalise_flat,
     trim_overscan,
 )
-from slowglass.finish.grade import Look, frame_weight, refuse_by_light, refuse_by_shape
 from slowglass.finish.measure import ApertureLight, aperture_light, snr_ratio
 from slowglass.finish.names import choose_names
-from slowglass.finish.recipe import GradeStep, Recipe, parse_recipe, recipe_text
+from slowglass.finish.recipe import Recipe, parse_recipe, recipe_text
 from slowglass.finish.skyflat import block_levels, fit_surface, subtract_surface
 from slowglass.frame.image import Frame, FrameHeader
 
@@ -144,39 +143,6 @@ def test_second_order_only_where_it_pays():
     assert len(surface.powers) == 6
     subtract_surface(bowl, surface)
     assert np.median(bowl[:40, :40]) == pytest.approx(np.median(bowl[130:170, 130:170]), abs=1.0)
-
-
-def looks(**changes):
-    base = [Look(100, 3.0, 1.1, 500.0, 10.0, 60.0) for _ in range(7)]
-    return [*base, Look(**({**vars(base[0]), **changes}))]
-
-
-@pytest.mark.parametrize(
-    ("changes", "word"),
-    [
-        ({"elongation": 2.0}, "trailed"),
-        ({"fwhm_px": 6.0}, "soft"),
-        ({"stars": 10}, "too few stars: 10"),
-        ({}, ""),
-    ],
-)
-def test_bad_frames_are_named(changes, word):
-    reasons = refuse_by_shape(looks(**changes), GradeStep())
-    assert reasons[:7] == [""] * 7
-    assert word in reasons[7]
-    assert bool(reasons[7]) == bool(word)
-
-
-def test_cloud_is_named_and_the_best_frame_always_kept():
-    reasons = refuse_by_light([1.0, 0.98, 0.3, float("nan")], GradeStep())
-    assert reasons[2] == "cloud: only 30 % of the stars' light came through"
-    assert reasons[0] == reasons[1] == reasons[3] == ""
-    alone = refuse_by_shape([Look(3, 9.0, 3.0, 0.0, 1.0)], GradeStep())
-    assert alone == [""]
-
-
-def test_weight_is_inverse_variance_of_a_star():
-    assert frame_weight(factor=2, noise_adu=10, fwhm_px=3) == pytest.approx(4 / 900)
 
 
 def test_aperture_noise_counts_correlation():

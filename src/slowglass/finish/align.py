@@ -7,15 +7,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from slowglass.finish.badpixels import Index
+from slowglass.finish.bend import Fit, Pairs, choose_place
 from slowglass.finish.faint import SIGNIFICANT, find_drift
-from slowglass.finish.geometry import Similarity
+from slowglass.finish.geometry import Place, Similarity
 from slowglass.finish.grade import (
     SHARPEST_STAR_PX,
+    Share,
+    choose_keepers,
     frame_weight,
     light_factor,
     rank,
-    refuse_by_light,
-    refuse_by_shape,
+    refuse_empty,
 )
 from slowglass.finish.lights import Light, Series, reader
 from slowglass.finish.place import Placed, subtract_skies
@@ -60,12 +62,12 @@ def align(
     """Give every usable light its place; the others get their reason."""
     lights = series.kept
     looks = [light.look for light in lights if light.look is not None]
-    for light, reason in zip(lights, refuse_by_shape(looks, recipe.grade), strict=True):
+    for light, reason in zip(lights, refuse_empty(looks, recipe.grade), strict=True):
         light.reason = reason
     lights = series.kept
     if len(lights) == 1:
         only = lights[0]
-        return Aligned(only, {only.name: _placed(only, only, Similarity(), 1.0)}, "single")
+        return Aligned(only, {only.name: _placed(only, Similarity(), 1.0)}, "single")
     report("registering", 0, len(lights))
     reference = max(lights, key=lambda light: rank(light.look) if light.look else 0.0)
     matches = register_sources(
@@ -82,37 +84,53 @@ def align(
     for light, match in zip(lights, matches, strict=True):
         if not match.found:
             light.reason = f"no place found: {match.reason}"
-    return _by_stars(lights, reference, matches, recipe)
+    return _by_stars(series, lights, reference, matches, recipe)
 
 
 def _by_stars(
-    lights: list[Light], reference: Light, matches: list[Match], recipe: Recipe
+    series: Series, lights: list[Light], reference: Light, matches: list[Match], recipe: Recipe
 ) -> Aligned:
-    factors: dict[str, float] = {}
-    clarity: list[float] = []
-    staying = [(lg, m) for lg, m in zip(lights, matches, strict=True) if m.found]
+    target = _sources(reference).xy_px
     trusted = _unsaturated(reference)
-    for light, match in staying:
-        longer = _exposure_ratio(light, reference)
+    staying: list[tuple[Light, Fit]] = []
+    shares: list[Share] = []
+    for light, match in zip(lights, matches, strict=True):
+        if match.transform is None or light.look is None:
+            continue
+        fit = Fit(Similarity(), "similarity", _same(len(target)), 0.0, 0.0)
         factor = 1.0
-        if light is not reference and match.pairs is not None:
-            own, ref = match.pairs[:, 0], match.pairs[:, 1]
+        longer = _exposure_ratio(light, reference)
+        if light is not reference:
+            fit = choose_place(
+                _sources(light).xy_px,
+                target,
+                match.transform,
+                width_px=series.width_px,
+                height_px=series.height_px,
+                freest=recipe.register_frames.freest,
+            )
+            own, ref = fit.pairs[:, 0], fit.pairs[:, 1]
             good = _unsaturated(light)[own] & trusted[ref]
-            flux = light.stars.flux_adu[own][good]
-            factor, used = light_factor(flux, reference.stars.flux_adu[ref][good])
+            factor, used = light_factor(
+                light.stars.flux_adu[own][good], reference.stars.flux_adu[ref][good]
+            )
             if used < 3:
                 factor = longer
-        factors[light.name] = factor
-        clarity.append(factor / longer)
-    for (light, _), reason in zip(staying, refuse_by_light(clarity, recipe.grade), strict=True):
+        staying.append((light, fit))
+        shares.append(Share(light.look, factor, factor / longer))
+    for (light, _), reason in zip(staying, choose_keepers(shares, recipe.grade), strict=True):
         light.reason = reason
     placed = {
-        light.name: _placed(light, reference, match.transform, factors[light.name])
-        for light, match in staying
-        if not light.reason and match.transform is not None
+        light.name: _placed(light, fit.place, share.factor, fit)
+        for (light, fit), share in zip(staying, shares, strict=True)
+        if not light.reason
     }
     # A reference that turns out clouded is left out of the sum; it still fixes the geometry.
     return Aligned(reference, placed, "stars")
+
+
+def _same(count: int) -> Pairs:
+    return np.column_stack([np.arange(count)] * 2)
 
 
 def _unsaturated(light: Light) -> np.ndarray:
@@ -124,11 +142,14 @@ def _exposure_ratio(light: Light, reference: Light) -> float:
     return own / ref if own and ref else 1.0
 
 
-def _placed(light: Light, reference: Light, where: Similarity | None, factor: float) -> Placed:
+def _placed(light: Light, where: Place, factor: float, fit: Fit | None = None) -> Placed:
     look = light.look
     assert look is not None
-    weight = frame_weight(factor=factor, noise_adu=look.noise_adu, fwhm_px=look.fwhm_px)
-    return Placed(where or Similarity(), light.skies, factor, weight, look.noise_adu / factor)
+    weight = frame_weight(factor=factor, noise_adu=look.noise_adu, blur_px=look.blur_px)
+    # Interpolation keeps brightness a pixel; on another scale a star then covers more of them.
+    if isinstance(where, Similarity):
+        factor *= where.scale**2
+    return Placed(where, light.skies, factor, weight, look.noise_adu / factor, fit)
 
 
 def _by_drift(
@@ -172,6 +193,6 @@ def _by_drift(
         shift = complex(drift.dx_px[anchor] - drift.dx_px[k], drift.dy_px[anchor] - drift.dy_px[k])
         where = Similarity(1.0 + 0j, shift * step)
         longer = _exposure_ratio(light, lights[anchor])
-        entry = _placed(light, lights[anchor], where, longer)
+        entry = _placed(light, where, longer)
         placed[light.name] = replace(entry, weight=longer**2 / max(entry.noise_adu, 1e-9) ** 2)
     return Aligned(lights[anchor], placed, "drift")

@@ -193,16 +193,17 @@ def fit_polynomial(
     half = max(width_px, height_px) / 2.0
     k = np.ones(len(from_xy)) if weights is None else np.sqrt(weights)
 
-    def solved(a: Floats, b: Floats, w: Floats) -> Floats:
-        terms = _powers((a - centre) / half, order)
+    def solved(a: Floats, b: Floats, w: Floats, powers: int) -> Floats:
+        terms = _powers((a - centre) / half, powers)
         target = (b - centre) / half
         return np.asarray(np.linalg.lstsq(terms * w[:, None], target * w[:, None], rcond=None)[0].T)
 
-    there = solved(from_xy, to_xy, k)
-    # The way back from the way there on a dense grid, so that both tell the same.
+    there = solved(from_xy, to_xy, k, order)
+    # The way back from the way there on a dense grid, so that both tell the same; the inverse
+    # of a polynomial is none, two more orders bring it to a thousandth of a pixel.
     grid = Box(0, 0, width_px, height_px).grid(24)
     forward = Polynomial((centre[0], centre[1]), half, _rows(there), _rows(there))
-    back = solved(forward.apply(grid), grid, np.ones(len(grid)))
+    back = solved(forward.apply(grid), grid, np.ones(len(grid)), order + 2)
     return Polynomial((float(centre[0]), float(centre[1])), half, _rows(there), _rows(back))
 
 

@@ -1,7 +1,8 @@
-"""Which frames are good enough to be added up, and how much each one counts.
+"""Which frames make the best picture together, and how much each one counts.
 
 A frame is judged against its own series, never against an ideal: a soft night still yields its
-best picture, and the best frame is always kept.
+best picture, and the best frame is always kept. There is no fixed cut. A frame stays where the
+sum with it shows a star further above the noise *at equal sharpness* than the sum without it.
 """
 
 from __future__ import annotations
@@ -29,6 +30,26 @@ class Look:
     """Robust scatter of one pixel about its local sky."""
     exposure_s: float | None = None
 
+    @property
+    def blur_px(self) -> float:
+        """Width that counts for sharpness: FWHM times elongation, NaN without stars.
+
+        The long axis of a star of equal area is FWHM · √elongation; a trail is worse than that,
+        as it has a direction that the eye sees (common practice, no source).
+        """
+        return self.fwhm_px * max(self.elongation, 1.0)
+
+
+@dataclass(frozen=True)
+class Share:
+    """What a registered frame brings to the sum."""
+
+    look: Look
+    factor: float
+    """Its star light over the reference's."""
+    clarity: float
+    """Its star light a second over the reference's."""
+
 
 def _middle(values: Sequence[float], quantile: float = 0.5) -> float:
     finite = np.array([v for v in values if np.isfinite(v)])
@@ -51,51 +72,127 @@ def rank(look: Look) -> float:
     return float(depth * round_share**2 / fwhm**2)
 
 
-def refuse_by_shape(looks: Sequence[Look], step: GradeStep) -> list[str]:
-    """For each frame the reason to leave it out, in words, or "" to keep it.
+def refuse_empty(looks: Sequence[Look], step: GradeStep) -> list[str]:
+    """For each frame the reason why it cannot be registered with confidence, or "".
 
-    Trailed and soft frames are told from the better third of the series, too few stars from
-    its middle among frames of like exposure. The best frame is never refused.
+    Far fewer stars than frames of like exposure show: thick cloud, or the cap on. The best
+    frame is never refused.
     """
-    sharp = _middle([k.fwhm_px for k in looks], 0.3)
-    still = _middle([k.elongation for k in looks], 0.3)
     reasons = []
     for own in looks:
         usual = _middle([float(k.stars) for k in _same_exposure(looks, own)])
-        reason = ""
-        if usual >= 8 and own.stars < step.fewest_stars_share * usual:
-            reason = f"too few stars: {own.stars} where the series has about {usual:.0f}"
-        elif own.elongation > still + step.longest_elongation_excess:
-            reason = (
-                f"trailed: stars {own.elongation:.2f} times as long as wide ({still:.2f} usual)"
-            )
-        elif own.fwhm_px > step.softest_fwhm_ratio * sharp:
-            reason = f"soft: stars {own.fwhm_px:.1f} px wide ({sharp:.1f} px usual)"
-        reasons.append(reason)
+        few = usual >= 8 and own.stars < step.fewest_stars_share * usual
+        reasons.append(
+            f"too few stars: {own.stars} where the series has about {usual:.0f}" if few else ""
+        )
     if reasons and all(reasons):
         reasons[int(np.argmax([rank(k) for k in looks]))] = ""
     return reasons
 
 
-def refuse_by_light(light: Sequence[float], step: GradeStep) -> list[str]:
-    """Reasons from transparency: the stars' light per second against the clearest frames."""
-    clear = _middle(light, 0.8)
-    reasons = [
-        f"cloud: only {100 * t / clear:.0f} % of the stars' light came through"
-        if np.isfinite(t) and t < step.least_transparency * clear
-        else ""
-        for t in light
-    ]
-    if reasons and all(reasons):
-        reasons[int(np.nanargmax(light))] = ""
+def merit(noise: np.ndarray, blur: np.ndarray) -> float:
+    """Signal to noise at equal sharpness of the sum of frames.
+
+    ``noise`` is each frame's over its star light, ``blur`` its star width. With weights
+    w = 1/(noise² · blur²) the sum has light Σw, noise √Σw²·noise² and width √(Σw·blur²/Σw); a
+    star's signal to noise goes as light over noise and width, both for finding it and after
+    the sharper of two pictures is binned to the width of the other.
+    """
+    return _merit(_terms(noise, blur).sum(axis=0))
+
+
+def _terms(noise: np.ndarray, blur: np.ndarray) -> np.ndarray:
+    weight = 1.0 / (noise**2 * blur**2)
+    return np.column_stack([weight, weight**2 * noise**2, weight * blur**2])
+
+
+def _merit(sums: np.ndarray) -> float:
+    light, variance, width2 = (float(v) for v in sums)
+    return light**1.5 / float(np.sqrt(variance * width2)) if light > 0 else 0.0
+
+
+def best_sum(noise: np.ndarray, blur: np.ndarray) -> np.ndarray:
+    """Which frames to add: no single one more or less would raise the merit of their sum."""
+    terms = _terms(noise, blur)
+    kept = np.zeros(len(noise), dtype=bool)
+    order = np.argsort(-terms[:, 0], kind="stable")
+    sums = np.zeros(3)
+    for _ in range(20):  # a second round hardly ever changes a thing
+        before = kept.copy()
+        for k in order:
+            other = sums - terms[k] if kept[k] else sums + terms[k]
+            if (not kept[k] or kept.sum() > 1) and _merit(other) > _merit(sums) * (1 + 1e-12):
+                sums, kept[k] = other, not kept[k]
+        if (kept == before).all():
+            break
+    return kept
+
+
+def choose_keepers(shares: Sequence[Share], step: GradeStep) -> list[str]:
+    """For each frame the reason to leave it out of the sum, in words, or "" to keep it.
+
+    One that would count for less than ``least_share`` of a usual frame brings its clouds and
+    gradients and next to no light, and stays out as well.
+    """
+    n = len(shares)
+    if n < 2 or step.keep == "all":
+        return [""] * n
+    factor = np.array([max(s.factor, 1e-6) for s in shares])
+    noise = np.array([max(s.look.noise_adu, 1e-9) for s in shares]) / factor
+    widths = [s.look.blur_px for s in shares]
+    usual_blur = _middle(widths)
+    if not np.isfinite(usual_blur):
+        usual_blur = 1.0
+    blur = np.array([b if np.isfinite(b) and b > 0 else usual_blur for b in widths])
+    counts = 1.0 / (noise * blur) ** 2
+    usual = float(np.median(counts))
+    heavy = (counts >= step.least_share * usual) | (counts == counts.max())
+    kept = heavy.copy()
+    kept[heavy] = best_sum(noise[heavy], blur[heavy])
+    most = merit(noise[kept], blur[kept])
+    sharp = _middle([s.look.fwhm_px for s in shares], 0.3)
+    still = _middle([s.look.elongation for s in shares], 0.3)
+    clear = _middle([s.clarity for s in shares], 0.8)
+    reasons = []
+    for k, share in enumerate(shares):
+        if kept[k]:
+            reasons.append("")
+            continue
+        told = _fault(share, sharp, still, clear)
+        with_it = kept | (np.arange(n) == k)
+        loss = 100 * (1 - merit(noise[with_it], blur[with_it]) / most)
+        if not heavy[k]:
+            told += f"; it would count for {100 * counts[k] / usual:.0f} % of a usual frame"
+        else:
+            told += f"; with it the sum would show {loss:.2g} % less at equal sharpness"
+        reasons.append(told)
     return reasons
 
 
-def frame_weight(*, factor: float, noise_adu: float, fwhm_px: float) -> float:
-    """Weight of a frame: (star light)² over (noise² · FWHM²), the inverse of the variance of a
+def _fault(share: Share, sharp: float, still: float, clear: float) -> str:
+    """What is most wrong with a frame, against the better frames of its series."""
+    look = share.look
+    faults = {
+        f"trailed: stars {look.elongation:.2f} times as long as wide ({still:.2f} usual)": (
+            look.elongation / still
+        ),
+        f"soft: stars {look.fwhm_px:.1f} px wide ({sharp:.1f} px usual)": look.fwhm_px / sharp,
+        f"cloud: only {100 * share.clarity / clear:.0f} % of the stars' light came through": (
+            clear / max(share.clarity, 1e-6)
+        ),
+    }
+    known = {text: by for text, by in faults.items() if np.isfinite(by)}
+    worst = max(known, key=lambda text: known[text], default="")
+    if not worst or known[worst] < 1.02:
+        return f"noisy: {look.noise_adu:.1f} ADU a pixel"
+    return worst
+
+
+def frame_weight(*, factor: float, noise_adu: float, blur_px: float) -> float:
+    """Weight of a frame: (star light)² over (noise² · width²), the inverse of the variance of a
     point source's brightness; ``factor`` is its star light relative to the reference frame.
     """
-    width = fwhm_px if np.isfinite(fwhm_px) and fwhm_px > 0 else 1.0
+    width = blur_px if np.isfinite(blur_px) and blur_px > 0 else 1.0
     return float(factor**2 / (max(noise_adu, 1e-9) ** 2 * width**2))
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -52,7 +51,7 @@ def combine_folder(
 
 def combine_files(
     root: Path,
-    files: Mapping[Kind, list[Path]],
+    files: dict[Kind, list[Path]],
     notes: list[str],
     recipe: Recipe,
     store: FrameStore,
@@ -185,6 +184,8 @@ def _record(series: Series, aligned: Aligned, box: Box, rejected_share: float) -
                 "light_factor": round(placed.factor, 5),
                 "weight": float(f"{placed.weight:.5g}"),
             }
+            if placed.fit is not None and light is not aligned.reference:
+                entry |= {"map": placed.fit.model, "residual_px": round(placed.fit.rms_px, 4)}
         if light.look is not None and np.isfinite(light.look.fwhm_px):
             entry["fwhm_px"] = round(light.look.fwhm_px, 3)
             entry["stars"] = light.look.stars

@@ -141,6 +141,19 @@ def less_plane(pixels: Any, y0: int, x0: int, step: int, terms: Any) -> None:
 
 
 @numba.njit(cache=True, nogil=True)
+def extent(pixels: Any) -> tuple[float, float, bool]:
+    """Lowest and highest value, NaN apart, and whether all are whole numbers."""
+    low, high = np.float32(np.inf), np.float32(-np.inf)
+    apart = np.float32(0)
+    for k in range(len(pixels)):
+        v = pixels[k]
+        if v == v:
+            low, high = min(low, v), max(high, v)
+            apart += abs(v - np.rint(v))
+    return float(low), float(high), bool(apart == 0)
+
+
+@numba.njit(cache=True, nogil=True)
 def pack(pixels: Any, low: float, step: float, out: Any) -> None:
     """Values as 16-bit numbers of steps above ``low``; 0 stands for NaN."""
     inverse = np.float32(1.0 / step)

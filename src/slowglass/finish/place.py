@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from slowglass.finish.bend import Fit
 from slowglass.finish.geometry import Box, Place, local_affine, straight_tiles
 from slowglass.finish.pixels import less_plane
 from slowglass.finish.resample import cut_rings, develop, warp
@@ -38,6 +39,8 @@ class Placed:
     weight: float = 1.0
     noise_adu: float = 0.0
     """Noise of one pixel after division by ``factor``."""
+    fit: Fit | None = None
+    """How the place was found; None where not by stars."""
 
 
 def blocks(

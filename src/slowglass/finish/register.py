@@ -1,10 +1,10 @@
 """Where each frame lies on the reference, from its stars alone.
 
 Every pair of stars in the frame is tried against every pair of equal length in the reference;
-each trial is a full similarity, judged by how many other stars it explains. All frames come
-from one camera, so the scale may differ by a few per cent only; turns, flips of the mount by
-180° and shifts of any size are found alike. The chance that unrelated stars would agree as
-well decides acceptance, so three stars can be enough and thirty wrong ones are not.
+each trial is a full similarity, judged by how many other stars it explains. One telescope's
+scale differs by a few per cent only and is tried first, then that of others; turns, flips of
+the mount by 180° and shifts of any size are found alike. The chance that unrelated stars would
+agree as well decides acceptance, so three stars can be enough and thirty wrong ones are not.
 
 A fixed pattern (hot pixels, amplifier glow) always offers the perfect but false answer "no
 movement". Sources that never leave their pixel are therefore set aside first, and count only
@@ -27,6 +27,12 @@ BRIGHTEST = 40
 """Stars per frame used to form trials; 40 give 780 pairs, far more than voting needs."""
 FINE_STARS = 400
 """Stars per frame used for the final fit."""
+BRIGHTEST_ANY_SCALE = 25
+OTHER_SCALES = (0.3, 3.3)
+"""Scales tried when one telescope's does not fit: another focal length. Fewer stars, as every
+pair then meets many."""
+Scales = tuple[float, float]
+"""Least and largest reference pixels per frame pixel."""
 ACCEPT_LOG10 = -3.0
 """Largest accepted log10 of the expected number of equally good chance agreements."""
 
@@ -62,7 +68,7 @@ class Sources:
         return Sources(self.xy_px[index], self.sharp[index]), index
 
 
-def _trials(ref: Floats, xy: Floats, scale_tolerance: float) -> tuple[Floats, Floats]:
+def _trials(ref: Floats, xy: Floats, scales: Scales) -> tuple[Floats, Floats]:
     """All similarities (a, b as complex arrays) that carry a pair of ``xy`` onto one of ``ref``."""
     z, w = xy[:, 0] + 1j * xy[:, 1], ref[:, 0] + 1j * ref[:, 1]
     i, j = np.triu_indices(len(w), 1)
@@ -72,8 +78,8 @@ def _trials(ref: Floats, xy: Floats, scale_tolerance: float) -> tuple[Floats, Fl
     lengths = np.abs(step)[order]
     shortest = 8.0
     chosen_ref, chosen = [], []
-    low = np.searchsorted(lengths, np.abs(ref_step) / (1 + scale_tolerance) - 1.0)
-    high = np.searchsorted(lengths, np.abs(ref_step) * (1 + scale_tolerance) + 1.0)
+    low = np.searchsorted(lengths, np.abs(ref_step) / scales[1] - 1.0)
+    high = np.searchsorted(lengths, np.abs(ref_step) / scales[0] + 1.0)
     for pair in np.flatnonzero((np.abs(ref_step) > shortest) & (high > low)):
         found = order[low[pair] : high[pair]]
         chosen.append(found)
@@ -85,7 +91,7 @@ def _trials(ref: Floats, xy: Floats, scale_tolerance: float) -> tuple[Floats, Fl
     q, p = q[keep], p[keep]
     a = np.concatenate([ref_step[p] / step[q], -ref_step[p] / step[q]])
     b = np.concatenate([w[i[p]] - a[: len(q)] * z[first[q]], w[j[p]] - a[len(q) :] * z[first[q]]])
-    good = np.abs(np.abs(a) - 1.0) <= scale_tolerance
+    good = (np.abs(a) >= scales[0]) & (np.abs(a) <= scales[1])
     return a[good], b[good]
 
 
@@ -173,18 +179,24 @@ def match_stars(
     n = min(len(ref_xy_px), len(xy_px))
     if n < 3:
         return Match(None, f"only {n} stars to register by, 3 needed")
-    found = _match(ref_xy_px, xy_px, scale_tolerance, radius_px)
+    scales = (1.0 - scale_tolerance, 1.0 + scale_tolerance)
+    found = _match(ref_xy_px, xy_px, scales, radius_px)
     if found.found:
         return found
+    other = _match(ref_xy_px, xy_px, OTHER_SCALES, radius_px, brightest=BRIGHTEST_ANY_SCALE)
+    if other.found:
+        return other
     mirrored = xy_px * np.array([-1.0, 1.0])
-    if _match(ref_xy_px, mirrored, scale_tolerance, radius_px).found:
+    if _match(ref_xy_px, mirrored, scales, radius_px).found:
         return Match(None, "mirrored against the reference: not from the same optical path")
     return found
 
 
-def _match(ref: Floats, xy: Floats, scale_tolerance: float, radius_px: float) -> Match:
-    few_ref, few = ref[:BRIGHTEST], xy[:BRIGHTEST]
-    a, b = _trials(few_ref, few, scale_tolerance)
+def _match(
+    ref: Floats, xy: Floats, scales: Scales, radius_px: float, *, brightest: int = BRIGHTEST
+) -> Match:
+    few_ref, few = ref[:brightest], xy[:brightest]
+    a, b = _trials(few_ref, few, scales)
     if len(a) == 0:
         return Match(None, "no pair of stars has a partner in the reference")
     support = _support(few_ref, few, a, b, radius_px)
@@ -195,7 +207,7 @@ def _match(ref: Floats, xy: Floats, scale_tolerance: float, radius_px: float) ->
         coarse, _, _ = _refine(few_ref, few, start, radius_px)
         fine_ref, fine = ref[:FINE_STARS], xy[:FINE_STARS]
         transform, pairs, rms = _refine(fine_ref, fine, coarse, radius_px)
-        if len(pairs) < 3 or abs(transform.scale - 1.0) > scale_tolerance:
+        if len(pairs) < 3 or not scales[0] <= transform.scale <= scales[1]:
             continue
         reach = max(3.0 * rms, 0.6)
         share = min(1.0, len(fine_ref) * np.pi * reach**2 / float(span[0] * span[1]))

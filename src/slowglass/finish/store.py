@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from slowglass.errors import UsageError
 from slowglass.finish.geometry import Box
-from slowglass.finish.pixels import pack, unpack
+from slowglass.finish.pixels import extent, pack, unpack
 
 Pixels = npt.NDArray[np.float32]
 
@@ -57,9 +57,9 @@ class FrameStore:
         to the noise (σ²/8²/12) and no bias. All others are kept as they are.
         """
         flat = np.ascontiguousarray(pixels, dtype=np.float32)
-        low, high = float(np.nanmin(flat)), float(np.nanmax(flat))
+        low, high, whole = extent(flat.reshape(-1))
         step = noise_adu / 8.0
-        if step <= 0 and low == round(low) and not np.any(flat != np.rint(flat)):
+        if step <= 0 and whole:
             step = 1.0
         path = self._folder / f"{name}.npy"
         if not (step > 0 and high - low < 65530 * step):

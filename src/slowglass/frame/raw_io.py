@@ -71,15 +71,19 @@ def _frame(path: Path, raw: Any, clock_zone: tzinfo) -> Frame:
     stored = raw.raw_image_visible  # decodes; black levels are only settled after this
     if stored is None:
         raise UnreadableFile(path, "no sensor data inside", _CURE)
-    pixels = np.array(stored, dtype=np.float32)
     blacks = np.asarray(raw.black_level_per_channel, dtype=np.float32)
+    if np.ptp(blacks) == 0:  # the usual case, in one pass over the pixels
+        pixels = np.subtract(stored, blacks[0], dtype=np.float32)
+        blacks_left = np.zeros_like(blacks)
+    else:
+        pixels, blacks_left = np.array(stored, dtype=np.float32), blacks
     bayer: Bayer | None = None
     if pixels.ndim == 3:
-        pixels = np.ascontiguousarray(pixels[..., :3]) - blacks[:3]
+        pixels = np.ascontiguousarray(pixels[..., :3]) - blacks_left[:3]
     else:
         pattern = raw.raw_pattern
         if pattern is None or raw.num_colors == 1:
-            pixels -= blacks[0]
+            pixels -= blacks_left[0]
         elif pattern.shape != (2, 2):
             raise UnreadableFile(
                 path,
@@ -88,9 +92,10 @@ def _frame(path: Path, raw: Any, clock_zone: tzinfo) -> Frame:
             )
         else:
             bayer = _bayer(path, pattern, raw.color_desc.decode("ascii", "replace"))
-            for row in (0, 1):
-                for column in (0, 1):
-                    pixels[row::2, column::2] -= blacks[pattern[row, column]]
+            if blacks_left.any():
+                for row in (0, 1):
+                    for column in (0, 1):
+                        pixels[row::2, column::2] -= blacks_left[pattern[row, column]]
     white = float(raw.white_level) - float(blacks.max())
     header, notes = _header(path, raw, clock_zone)
     return Frame(
