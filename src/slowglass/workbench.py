@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from slowglass.judge.watch import Watch
     from slowglass.kit.model import Air, Kit, Site, Wind
     from slowglass.kit.service import KitSummary
+    from slowglass.learn.fieldreport.service import Paper
     from slowglass.learn.log import Outcome
     from slowglass.learn.logbook.store import Logbook
     from slowglass.learn.sensor import SensorResult
@@ -134,15 +135,34 @@ class Workbench:
         return summarise_kit(self.kit, self.site)
 
     def choose(
-        self, *, night: date | None = None, limit: int = 20, report: Report = silent
+        self,
+        *,
+        night: date | None = None,
+        limit: int = 20,
+        kinds: Iterable[str] = (),
+        constellations: Iterable[str] = (),
+        between: str | None = None,
+        photographed: Iterable[str] = (),
+        report: Report = silent,
     ) -> Choice:
-        """Objects worth an exposure in a night, best first; ``night`` None is the coming one."""
+        """Objects worth an exposure in a night, best first; ``night`` None is the coming one.
+
+        ``kinds`` ("globular", "double"), ``constellations`` and hours ``between`` ("22:00-01:30")
+        narrow the list; objects whose names are in ``photographed`` are left out.
+        """
+        from slowglass.choose.filters import Wanted
         from slowglass.choose.service import choose_tonight
 
         if night is not None:
             self._check_year(night)
+        wanted = Wanted.of(
+            kinds=kinds,
+            constellations=constellations,
+            between=between,
+            photographed=photographed,
+        )
         return choose_tonight(
-            self.kit, self.site, self.sky, night=night, limit=limit, report=report
+            self.kit, self.site, self.sky, night=night, limit=limit, wanted=wanted, report=report
         )
 
     def find(
@@ -477,3 +497,27 @@ class Workbench:
 
         files = Files(self.kit_file, self.site_file)
         return unadopt(self.logbook, quantity, kit=self.kit, site=self.site, files=files)[2]
+
+    def field_report(
+        self,
+        output: Path,
+        *,
+        evening: str | None = None,
+        exact_place: bool = False,
+        paper: Paper = "A4",
+        report: Report = silent,
+    ) -> list[Path]:
+        """Files of the account of a night, or of all nights with this kit at this site."""
+        from slowglass.learn.fieldreport.service import write_report
+
+        return write_report(
+            self.logbook,
+            self.kit,
+            self.site,
+            self.sky,
+            output,
+            evening=evening,
+            exact_place=exact_place,
+            paper=paper,
+            report=report,
+        )

@@ -228,6 +228,82 @@ def advice(kit: KitOption = None, site: SiteOption = None, as_json: JsonOption =
     out.print(numbered([f"{a.change}: +{a.gain_percent:.0f} %. {a.sums}." for a in lessons.advice]))
 
 
+@app.command("pictures")
+def pictures(
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            "-o", "--output", metavar="FILE", help="Draw a map of the sky: .png, .svg or .pdf."
+        ),
+    ] = None,
+    thing: Annotated[
+        str | None, typer.Option("--object", metavar="NAME", help="Of this object.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List the finished pictures, and draw where in the sky they are."""
+    from slowglass.learn.logbook.records import LoggedPicture
+    from slowglass.learn.plots import draw_picture_sky
+
+    with progress() as report:
+        bench = open_workbench(report=report)
+        name = None if thing is None else bench.sky.objects.get(thing).id
+        found = bench.logbook.all(LoggedPicture, object=name)
+    written = [] if picture is None else [draw_picture_sky(found, picture)]
+    if as_json:
+        print_document({"pictures": found, "outputs": written})
+        return
+    if not found:
+        console().print("No finished picture is logged yet.")
+        raise typer.Exit(1)
+    shown = table("Pictures", "no.", "object", "frames", "exposure", "file", right=(0, 2, 3))
+    for one in found:
+        shown.add_row(
+            str(one.id), one.object or "–", or_dash(one.frames_used, "d"),
+            or_dash(None if one.integration_s is None else one.integration_s / 60, ".0f", " min"),
+            one.file,
+        )  # fmt: skip
+    console().print(shown)
+    if written:
+        console().print(saved(written))
+
+
+@app.command("report")
+def field_report(
+    output: Annotated[
+        Path, typer.Option("-o", "--output", metavar="FILE", help="Write it: .html or .pdf.")
+    ],
+    night: NightOption = None,
+    exact_place: Annotated[
+        bool,
+        typer.Option("--exact-place", help="Name the site and its coordinates; else blurred."),
+    ] = False,
+    letter: Annotated[
+        bool, typer.Option("--letter", help="Letter paper for .pdf; else A4.")
+    ] = False,
+    kit: KitOption = None,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write the account of a night, or of all nights with a kit, to show to others.
+
+    Title and captions go to a .captions.toml file beside it: change them and write it again.
+    """
+    with progress() as report:
+        bench = open_workbench(kit, site, report)
+        written = bench.field_report(
+            output,
+            evening=night,
+            exact_place=exact_place,
+            paper="Letter" if letter else "A4",
+            report=report,
+        )
+    if as_json:
+        print_document({"outputs": written})
+    else:
+        console().print(saved(written))
+
+
 def _chosen(
     wanted: list[str], values: tuple[KitValue, ...], differing: tuple[KitValue, ...]
 ) -> list[KitValue]:
