@@ -80,7 +80,7 @@ def test_small_bright_things_beat_large_faint_ones(by_name, whole, name):
 # What an experienced observer with a slow 10 cm telescope names for an October evening at 44° N
 # (common practice, no source).
 SHOWPIECES = (
-    "M57", "M13", "M15", "M11", "M27", "M76", "M71", "M2", "M82", "NGC 7662", "NGC 6543",
+    "M57", "M13", "M15", "M11", "M27", "M76", "M71", "M2", "NGC 7662", "NGC 6543",
     "NGC 457", "NGC 6826", "NGC 7009",
 )  # fmt: skip
 
@@ -90,6 +90,8 @@ def test_showpieces_come_first(whole):
     assert set(SHOWPIECES) <= set(first)
     # a bright star with company, and winter's best at the end of the night, do not
     rank = {c.object.name: i for i, c in enumerate(whole.objects)}
+    # high only toward morning, and far from any bright star
+    assert rank["M82"] < 90
     assert rank["NGC 1980"] > 100 and rank["NGC 2392"] > 40
 
 
@@ -97,7 +99,7 @@ def test_the_great_winter_nebula_leads_in_winter(sky):
     choice = choose_tonight(KIT, YARD, sky, night=date(2027, 1, 8), limit=15)
     nebula = {c.object.name: c for c in choice.objects}["M42"]
     assert "bright core" in nebula.fits.text
-    assert nebula.shows.text.count("its nebula is not counted") == 1
+    assert "of its nebula:" in nebula.shows.text
 
 
 @pytest.mark.parametrize("name", ["NGC 7000", "NGC 1499", "M31", "M45"])
@@ -157,7 +159,9 @@ def test_the_best_ten_are_of_the_kinds_that_suit(whole):
 
 def test_nothing_that_is_no_object_is_offered(whole):
     kinds = {c.object.kind for c in whole.objects}
-    assert not kinds & {"star", "double star", "nova", "other", "dark nebula"}
+    assert not kinds & {"star", "nova", "other", "dark nebula"}
+    # doubles come from the star catalogue, with a separation, not from entries without one
+    assert all(c.object.major_arcmin for c in whole.objects if c.object.kind == "double star")
     assert whole.considered > 3000
 
 

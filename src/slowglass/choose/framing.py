@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -19,10 +20,43 @@ Floats = npt.NDArray[np.float64]
 Answer = Literal["yes", "barely", "no"]
 
 COMFORTABLE = 0.9
-"""Share of the frame an object may span and still leave sky around it: 5 % on each side, about
-what aiming by hand and a night's drift use up."""
+"""Share of the frame an object may span and still leave sky around it, where the mount is not
+known: 5 % on each side, about what aiming by hand and a night's drift use up."""
+AIM_ARCMIN = 1.5
+"""How near to the middle one brings an object by hand with a test exposure or two."""
+RECENTRE_MIN = 10.0
+"""Drift of so many minutes is allowed for before the object is centred again."""
 ROUND = 0.9
 """Minor over major axis above which a camera angle is not worth naming."""
+
+
+@dataclass(frozen=True)
+class Panels:
+    """Two overlapping frames: where their centres lie from the object's, and their angle.
+
+    ``offset_arcmin`` is (east, north) of the first; the second lies opposite. ``angle_deg`` is
+    the position angle of the frames' longer side, ``fraction`` the share of both that it spans.
+    """
+
+    offset_arcmin: tuple[float, float]
+    angle_deg: float
+    fraction: float
+    overlap: float
+    text: str
+
+
+@dataclass(frozen=True)
+class Group:
+    """One frame for an object and its neighbours.
+
+    ``names`` are the neighbours, brightest first; ``offset_arcmin`` is the frame's centre
+    (east, north) from the object, ``angle_deg`` the position angle of its longer side.
+    """
+
+    names: tuple[str, ...]
+    offset_arcmin: tuple[float, float]
+    angle_deg: float
+    text: str
 
 
 @dataclass(frozen=True)
@@ -40,6 +74,24 @@ class Fit:
     angle_deg: float | None
     text: str
     core_fraction: float | None = None
+    seen_arcmin: tuple[float, float] | None = None
+    """Full axes of what rises above the noise in the night; None when not asked or nothing does."""
+    margin_arcmin: float | None = None
+    """Room kept on each side for aim, dither and drift."""
+    panels: Panels | None = None
+    """Two frames that hold it together, where one does not and the light is enough for both."""
+    group: Group | None = None
+    """The frame that holds neighbours as well, where some fit."""
+
+
+def margin_arcmin(*, dither_arcsec: float, drift_arcsec_per_min: float) -> float:
+    """Room to keep on each side of the frame, arcmin: aim by hand, dithering, drift."""
+    return AIM_ARCMIN + (dither_arcsec + RECENTRE_MIN * drift_arcsec_per_min) / 60.0
+
+
+def comfortable_share(margin: float, field_deg: tuple[float, float]) -> float:
+    """Share of the frame's shorter side that a margin (arcmin) on both leaves free."""
+    return min(0.97, max(0.5, 1.0 - 2.0 * margin / (60.0 * min(field_deg))))
 
 
 def best_tilt_deg(
@@ -97,21 +149,29 @@ def fit_frame(
     position_angle_deg: float | None,
     core_arcmin: tuple[float, float] | None,
     field_deg: tuple[float, float],
+    seen_arcmin: tuple[float, float] | None = None,
+    margin: float | None = None,
 ) -> Fit:
     """Whether an object of catalogue extent (arcmin) fits a field (degrees), and how.
 
     ``core_arcmin`` is the full major and minor axis of the part that holds the bright light,
     when the object has one: an object too large for the frame whose core fits is "barely".
+    ``seen_arcmin`` is what rises above the noise tonight, for the words. ``margin`` is the
+    room (arcmin) to keep on each side; None keeps a twentieth of the frame.
     """
     long, short = max(field_deg) * 60.0, min(field_deg) * 60.0
+    comfortable = COMFORTABLE if margin is None else comfortable_share(margin, field_deg)
     if not major_arcmin or not math.isfinite(major_arcmin):
         return Fit("barely", None, None, "its size is not in the catalogue: expect a small object")
     minor = minor_arcmin if minor_arcmin and math.isfinite(minor_arcmin) else major_arcmin
     fraction = float(frame_fraction(major_arcmin, minor, long, short))
     size = size_words(major_arcmin, minor)
     core = None if core_arcmin is None else float(frame_fraction(*core_arcmin, long, short))
+    made = partial(
+        Fit, fraction=fraction, core_fraction=core, seen_arcmin=seen_arcmin, margin_arcmin=margin
+    )
 
-    if major_arcmin <= COMFORTABLE * short or minor >= ROUND * major_arcmin:
+    if major_arcmin <= comfortable * short or minor >= ROUND * major_arcmin:
         angle, angle_text = None, "at any camera angle"
     elif position_angle_deg is None or not math.isfinite(position_angle_deg):
         angle, angle_text = None, "with the frame's long side along it"
@@ -119,19 +179,42 @@ def fit_frame(
         tilt = float(best_tilt_deg(major_arcmin, minor, long, short))
         angle = (position_angle_deg + tilt) % 180.0
         angle_text = f"with the frame's long side at position angle {angle:.0f}°"
-        if tilt > 0.5:
-            angle_text += f" ({tilt:.0f}° off the object's own)"
+        angle_text += _tilt_words(tilt, tilt_range_deg(major_arcmin, minor, long, short))
+    seen = _seen_words(seen_arcmin, major_arcmin)
 
-    if fraction <= COMFORTABLE:
+    if fraction <= comfortable:
         share = f"{fraction * 100:.0f} %" if fraction >= 0.01 else "under 1 %"
-        return Fit("yes", fraction, angle, f"{size}, {share} of the frame {angle_text}", core)
+        text = f"{size}, {share} of the frame {angle_text}{seen}"
+        return made(answer="yes", angle_deg=angle, text=text)
     if fraction <= 1.0:
-        text = f"{size} just fits {angle_text}, {fraction * 100:.0f} % of the frame"
-        return Fit("barely", fraction, angle, text, core)
-    if core is not None and core <= COMFORTABLE and core_arcmin is not None:
+        text = f"{size} just fits {angle_text}, {fraction * 100:.0f} % of the frame{seen}"
+        return made(answer="barely", angle_deg=angle, text=text)
+    if core is not None and core <= comfortable and core_arcmin is not None:
         text = f"the whole {size} does not fit, the bright core of about {core_arcmin[0]:.0f}′ does"
-        return Fit("barely", fraction, angle, text, core)
-    return Fit("no", fraction, angle, f"{size} is {fraction:.1f} times the frame", core)
+        return made(answer="barely", angle_deg=angle, text=text + seen)
+    return made(answer="no", angle_deg=angle, text=f"{size} is {fraction:.1f} times the frame")
+
+
+def _tilt_words(tilt_deg: float, allowed: tuple[float, float] | None) -> str:
+    """How far off the object's own angle the frame is turned, and how far it may be."""
+    words = []
+    if tilt_deg > 0.5:
+        words.append(f"{tilt_deg:.0f}° off the object's own")
+    if allowed is not None and allowed != (0.0, 90.0):
+        low, high = allowed
+        words.append(
+            f"it fits within {high:.0f}° of that"
+            if low == 0.0 and tilt_deg <= 0.5
+            else f"it fits from {low:.0f}° to {high:.0f}°"
+        )
+    return f" ({', '.join(words)})" if words else ""
+
+
+def _seen_words(seen_arcmin: tuple[float, float] | None, major_arcmin: float) -> str:
+    """What shows of an object, where that is clearly less or more than catalogued."""
+    if seen_arcmin is None or 0.8 <= seen_arcmin[0] / major_arcmin <= 1.6:
+        return ""
+    return f"; {size_words(*seen_arcmin)} of it rises above the noise"
 
 
 def size_words(major_arcmin: float, minor_arcmin: float) -> str:

@@ -78,11 +78,27 @@ def typical_bright_part(
 
 def bright_part(kind: str, model: ObjectModel) -> BrightPart:
     """The bright part of one object of a kind (arrays of one) from its exposure model."""
+    glow = glow_part(model)
+    if not told_of_a_star(kind):
+        return glow
+    stars = BrightPart(light_of(kind), glow.axis_arcmin, glow.minor_arcmin)
+    return _with_stars(stars, np.array([model.mag]))
+
+
+def glow_part(model: ObjectModel) -> BrightPart:
+    """The glow of one object, without its single stars (arrays of one)."""
     axis = np.array([model.half_light_arcsec / 30.0])
-    part = BrightPart(light_of(kind), axis, axis * model.axis_ratio)
-    if told_of_a_star(kind):
-        return _with_stars(part, np.array([model.mag]))
-    return replace(part, mag_arcsec2=np.array([model.mean_mag_arcsec2]))
+    return BrightPart(
+        model.light,
+        axis,
+        axis * model.axis_ratio,
+        mag_arcsec2=np.array([model.mean_mag_arcsec2]),
+    )
+
+
+def has_core(kind: str) -> bool:
+    """Whether objects of a kind may crowd their light into a bright core."""
+    return kind == NEBULOUS or shape_of(kind) in ("globular", "galaxy", "hydrogen")
 
 
 def core_axes_arcmin(

@@ -207,4 +207,5 @@ def object_model(
         hubble=obj.hubble,
     )
     light: Light = "hydrogen" if nebulous else light_of(obj.kind)
-    return ObjectModel(mag, smooth, members, half, ratio, light, assumed, 0.5 if nebulous else 1.0)
+    extended = sum(part.share for part in smooth) if nebulous else 1.0
+    return ObjectModel(mag, smooth, members, half, ratio, light, assumed, extended)

@@ -421,6 +421,8 @@ CLOUDS = {
 }
 """Clouds within clouds: share, size, raggedness. Round a cluster the light crowds about its
 stars: the great winter nebula comes out at 17.5 mag/arcsec² in its heart (17 by eye)."""
+BRIGHTEST_CLOUD_MAG_ARCSEC2 = 22.5
+"""Mean over the outline; the great winter nebula has 22.7."""
 EVEN_FROM_ARCMIN = 60.0
 """The largest nebulae have no heart."""
 
@@ -462,12 +464,18 @@ def cloud(
 
 
 def cluster_in_cloud(**given: Any) -> Parts:
-    """Half of the light in stars, half in the cloud they lie in."""
+    """Half of the light in stars, half in the cloud they lie in, or less if that were too bright.
+
+    Catalogued magnitudes of such pairs are often those of the cluster alone.
+    """
+    area = math.pi / 4.0 * given["major"] ** 2 * given["ratio"]
+    brightest = BRIGHTEST_CLOUD_MAG_ARCSEC2 - 2.5 * math.log10(area)
+    glow = min(0.5, 10.0 ** (-0.4 * (brightest - given["mag"])))
     clouds, _, half = cloud(**(given | {"light": "hydrogen", "hearted": True}))
     _, members, _ = cluster(**given)
     return (
-        tuple(replace(part, share=0.5 * part.share) for part in clouds),
-        replace(members, share=0.5 * members.share),
+        tuple(replace(part, share=glow * part.share) for part in clouds),
+        replace(members, share=(1.0 - glow) * members.share),
         half,
     )
 
