@@ -31,6 +31,9 @@ LEAST_BLEND_PX = 4.0
 KEPT_POSES = 100
 STAGE_BUDGET = 1_500_000
 """Candidates a depth may cost in one stage: about a second."""
+SHARP_PX = 0.35
+"""Positional error of a sharp frame's stars. Assumed first: a search costs the square of it, and in
+a frame of few pixels only so sure triangles have shapes at all."""
 SHAPE_ERROR = 3e-4
 WIDE_FIELDS_DEG = (18.0, 26.0, 36.0, 48.0)
 """Longer sides assumed in turn for frames whose stretch toward the edges spoils shapes."""
@@ -85,6 +88,7 @@ def stages(image: ImageStars, catalogue: SolveCatalogue, prior: Prior) -> Iterat
     few = min(len(image), 6)
     more = min(len(image), 10)
     many = min(len(image), 15)
+    yield _triangle_stage(image, catalogue, prior, 0, more, SHARP_PX)
     yield _triangle_stage(image, catalogue, prior, 0, few, 0.8)
     if prior.has_pointing and _pairs_are_few(image, catalogue, prior):
         yield _triangle_stage(image, catalogue, prior, few, more, 0.8)
@@ -216,8 +220,14 @@ def _confirming(image: ImageStars) -> Ints:
 
 
 def _scale_range_rad(image: ImageStars, prior: Prior) -> tuple[float, float]:
-    low, high = prior.scale_range(image.width_px, image.height_px)
-    return float(np.radians(low / 3600.0)), float(np.radians(high / 3600.0))
+    """Least and greatest angle, radians, that a pixel anywhere in the frame may cover.
+
+    Gnomonic pictures stretch toward their corners: there a pixel covers less than at the centre,
+    by the square of the cosine.
+    """
+    low, high = np.radians(prior.scale_range(image.width_px, image.height_px)) / 3600.0
+    half_diagonal_px = float(np.hypot(image.width_px, image.height_px)) / 2.0
+    return float(low / (1.0 + (half_diagonal_px * low) ** 2)), float(high)
 
 
 def _depth_scales(image: ImageStars, per_sr: float, *, deepest: bool) -> tuple[float, float]:
