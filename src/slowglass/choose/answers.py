@@ -50,6 +50,18 @@ class Reachable:
     text: str
     hop_is_estimate: bool = False
     anchor: str | None = None
+    difficulty: str = ""
+    """Of the hop: "easy", "fair", "hard", or "none" when no hop was found; "" when not asked."""
+    up_from: datetime | None = None
+    up_to: datetime | None = None
+    """The unbroken stay in darkness above the skyline around the best time."""
+    moonless_minutes: float | None = None
+    meridian: datetime | None = None
+    """When it crosses the meridian, if it does during that stay."""
+    change_by: datetime | None = None
+    """When the tube has to have changed sides of the mount, if it must."""
+    blocked_minutes: float = 0.0
+    """Minutes lost because the tube would meet the tripod on either side."""
 
 
 @dataclass(frozen=True)
@@ -109,6 +121,13 @@ class Candidate:
                 "text": reach.text,
                 "hop_is_estimate": reach.hop_is_estimate,
                 "anchor": reach.anchor,
+                "difficulty": reach.difficulty or None,
+                "up_from": reach.up_from,
+                "up_to": reach.up_to,
+                "moonless_minutes": _rounded(reach.moonless_minutes, 0),
+                "meridian": reach.meridian,
+                "change_by": reach.change_by,
+                "blocked_minutes": round(reach.blocked_minutes),
             },
             "score": round(self.score, 4),
             "reason": self.reason,
@@ -127,8 +146,8 @@ class MoonTonight:
 
 @dataclass(frozen=True)
 class Choice:
-    """A night's objects, best first. ``note`` says when the night is not fully dark, and
-    ``reason`` why the list is empty."""
+    """A night's objects, best first. ``note`` says when the night is not fully dark, ``reason``
+    why the list is empty, ``limits`` what was asked for."""
 
     night: date
     dark_from: datetime | None
@@ -139,6 +158,7 @@ class Choice:
     considered: int = 0
     note: str = ""
     reason: str = ""
+    limits: str = ""
 
     def as_json(self) -> dict[str, Any]:
         """The choice with the names of the machine output (times left to ``documents``)."""
@@ -157,6 +177,7 @@ class Choice:
             "considered": self.considered,
             "note": self.note or None,
             "reason": self.reason or None,
+            "limits": self.limits or None,
         }
 
 

@@ -31,7 +31,7 @@ object in another month."""
 HIGH_ALT_DEG = 40.0
 LOW_ALT_DEG = 30.0
 LONG_HOP_LEGS = 7
-UNNAMED = 0.85
+UNNAMED = 0.8
 """Catalogued magnitudes and sizes are often wrong; a Messier number or a name in use is evidence
 that there is something to see."""
 LONG_WINDOW_MIN = 90.0
@@ -139,9 +139,6 @@ def reason_words(
         praise = f"{session_min:.0f} minutes of {exposure_s:g} s exposures bring it out faintly"
     else:
         praise = f"{session_min:.0f} minutes of exposures leave it lost in the noise"
-    where = f"Best at {clock}, {altitude_deg:.0f}° up in the {direction}"
-    if start and hop_legs:
-        where += f", {'one leg' if hop_legs == 1 else f'{hop_legs} legs'} from {start}"
     against: list[str] = []
     if fits == "no":
         against.append("it is too large for the frame")
@@ -152,16 +149,43 @@ def reason_words(
         against.append(
             f"it wants exposures of {_span(wanted_s)} and the mount holds {hold_time_s:.0f} s"
         )
+    return f"{looks}: {praise}. " + placed_words(
+        against,
+        altitude_deg=altitude_deg,
+        direction=direction,
+        clock=clock,
+        moonlit_mag=moonlit_mag,
+        hop_legs=hop_legs,
+        start=start,
+        late_from=late_from,
+    )
+
+
+def placed_words(
+    against: list[str],
+    *,
+    altitude_deg: float,
+    direction: str,
+    clock: str,
+    moonlit_mag: float,
+    hop_legs: int | None,
+    start: str,
+    late_from: str = "",
+) -> str:
+    """When and where it stands, how far the hop is, and then all that speaks against it."""
+    where = f"Best at {clock}, {altitude_deg:.0f}° up in the {direction}"
+    if start and hop_legs:
+        where += f", {'one leg' if hop_legs == 1 else f'{hop_legs} legs'} from {start}"
+    faults = list(against)
     if altitude_deg < LOW_ALT_DEG:
-        against.append("it stays low")
+        faults.append("it stays low")
     if late_from:
-        against.append(f"it is well placed only from {late_from}")
+        faults.append(f"it is well placed only from {late_from}")
     if moonlit_mag > 0.5:
-        against.append(f"the Moon brightens the sky there by {moonlit_mag:.1f} mag")
+        faults.append(f"the Moon brightens the sky there by {moonlit_mag:.1f} mag")
     if hop_legs is not None and hop_legs > LONG_HOP_LEGS:
-        against.append("the hop is long")
-    text = f"{looks}: {praise}. {where}."
-    return f"{text} But {'; '.join(against)}." if against else text
+        faults.append("the hop is long")
+    return f"{where}. But {'; '.join(faults)}." if faults else f"{where}."
 
 
 def _span(seconds: float) -> str:

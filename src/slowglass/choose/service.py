@@ -1,15 +1,22 @@
-"""What is worth an exposure tonight: the whole catalogue asked four questions."""
+"""What is worth an exposure tonight: everything in the pool asked four questions."""
 
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
+from functools import partial
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from slowglass.choose.answers import Candidate, Choice, MoonTonight
 from slowglass.choose.detail import HopSummary, Moment, candidate
+from slowglass.choose.filters import Wanted
+from slowglass.choose.pool import Pool, pool_of
 from slowglass.choose.sift import Sifted, sift
+from slowglass.choose.star_candidate import star_candidate
+from slowglass.choose.star_sights import STAR_KINDS
+from slowglass.choose.window import with_window
 from slowglass.errors import UsageError
 from slowglass.expose.plan import star_width_arcsec
 from slowglass.find.anchors import anchor_limit_mag
@@ -18,13 +25,19 @@ from slowglass.find.moves import usable_move
 from slowglass.find.service import route_to
 from slowglass.kit.model import Kit, Site
 from slowglass.progress import Report, silent
+from slowglass.sky.brightness import sky_mag_arcsec2
+from slowglass.sky.ephemeris import sun_alt_deg
 from slowglass.sky.night import Night
 from slowglass.sky.place import Place
 from slowglass.sky.store import Sky
+from slowglass.sky.wanderers import kept_orbits
 
 SPARE, MOST_REFINED = 12, 90
-"""So many objects beyond the length of the list have their tracking and hop worked out, since
-the sifted order is only nearly right; and no more than so many in all."""
+"""So many objects beyond the length of the list have their tracking worked out, since the sifted
+order is only nearly right; and no more than so many in all."""
+SPARE_HOPS = 3
+"""So many beyond the length of the list have their hop worked out, the dear part of it."""
+ANYTHING = Wanted()
 
 
 def choose_tonight(
@@ -34,6 +47,7 @@ def choose_tonight(
     *,
     night: date | None = None,
     limit: int = 20,
+    wanted: Wanted = ANYTHING,
     report: Report = silent,
 ) -> Choice:
     """Objects worth an exposure in a night, best first; ``night`` is the evening's local date.
@@ -44,79 +58,146 @@ def choose_tonight(
     if limit < 1:
         raise UsageError(f"a list of {limit} objects is no list", "ask for 1 or more")
     tonight = coming_night(site, datetime.now(UTC)) if night is None else site_night(site, night)
-    window = darkest_window(tonight)
-    if window is None:
+    dark = darkest_window(tonight)
+    if dark is None:
         return _choice(
             tonight,
             timezone=site.timezone,
             reason=f"the Sun never goes 6° below the horizon at {site.name} in this night",
         )
-    note = ""
-    if tonight.darkness != "astronomical":
-        note = (
-            f"the sky does not get fully dark: planned for {tonight.darkness} twilight, "
-            "whose light is counted"
+    window = wanted.window(tonight.date, *dark, site.timezone)
+    if window is None:
+        return _choice(
+            tonight,
+            timezone=site.timezone,
+            limits=wanted.words(),
+            reason="it is not dark in the hours asked for",
         )
-        if tonight.darkness == "civil":
-            note += "; the eye finds only the brightest stars to hop from"
     report("choosing: sifting the catalogue", 0, 1)
     moments = moments_between(*window)
     slice_min = (window[1] - window[0]).total_seconds() / 60.0 / len(moments)
     fwhm = star_width_arcsec(kit, site)
-    move = usable_move(kit)
-    anchors = sky.stars.brightest(mag_limit=anchor_limit_mag(site))
+    pool = pool_of(sky, wanderers=kept_orbits(), unix_s=float(np.mean(moments)))
     sifted = sift(
-        sky.objects.columns,
+        pool.columns,
         kit=kit,
         site=site,
         moments_s=moments,
         slice_min=slice_min,
         fwhm_arcsec=fwhm,
-        anchors=anchors.vectors,
-        max_leg_deg=move.max_leg_deg,
+        anchors=sky.stars.brightest(mag_limit=anchor_limit_mag(site)).vectors,
+        max_leg_deg=usable_move(kit).max_leg_deg,
         stars=sky.stars,
+        wanted=None if wanted == ANYTHING else _mask(pool, wanted),
     )
-    found: list[Candidate] = []
     refined = min(limit + SPARE, MOST_REFINED)
     worked = min(len(sifted.rows), max(refined, limit))
+    asking = partial(
+        _candidate,
+        sifted=sifted,
+        pool=pool,
+        kit=kit,
+        site=site,
+        fwhm_arcsec=fwhm,
+        moon=tonight.moon_illuminated_fraction,
+    )
+    ranked: list[tuple[Candidate, int]] = []
     for i in range(worked):
         report("choosing: working out the best", i, worked)
-        found.append(_candidate(i, sifted, kit, site, sky, fwhm, exact=i < refined))
-    found.sort(key=lambda c: -c.score)
+        ranked.append((asking(i, tracked=i < refined), i))
+    ranked.sort(key=lambda pair: -pair[0].score)
+    hops = min(worked, refined, limit + SPARE_HOPS)
+    for at in range(hops):
+        report("choosing: hops to the best", at, hops)
+        i = ranked[at][1]
+        ranked[at] = asking(i, tracked=True, hopped=True), i
+    found = sorted((c for c, _ in ranked), key=lambda c: -c.score)
     report("choosing: done", worked, worked)
-    reason = "" if found else f"nothing worth a frame clears the skyline of {site.name} that night"
     return _choice(
         tonight,
         timezone=site.timezone,
         objects=tuple(found[:limit]),
         considered=sifted.considered,
-        note=note,
-        reason=reason,
+        note=_note(tonight, site, moments),
+        limits=wanted.words(),
+        reason="" if found else _nothing(wanted, sifted, site),
     )
 
 
+def _mask(pool: Pool, wanted: Wanted) -> np.ndarray:
+    return wanted.mask(
+        kinds=pool.columns["kind"],
+        constellations=pool.columns["constellation"],
+        names=pool.names() if wanted.photographed else (),
+    )
+
+
+def _nothing(wanted: Wanted, sifted: Sifted, site: Site) -> str:
+    limits = wanted.words()
+    if limits and not sifted.considered:
+        return f"nothing in the catalogue is asked for by “{limits}” and bright enough"
+    asked = f" of what was asked for ({limits})" if limits else ""
+    return f"nothing worth a frame{asked} clears the skyline of {site.name} that night"
+
+
+def _note(tonight: Night, site: Site, moments: np.ndarray) -> str:
+    """What a night without full darkness costs, in plain words; "" for a dark one."""
+    if tonight.darkness == "astronomical":
+        return ""
+    sun = float(
+        np.min(
+            sun_alt_deg(moments, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg)
+        )
+    )
+    lit = float(sky_mag_arcsec2(site.sky_mag_arcsec2, 90.0, sun_alt_deg=sun))
+    dark = float(sky_mag_arcsec2(site.sky_mag_arcsec2, 90.0))
+    note = (
+        f"the sky does not get fully dark: planned for {tonight.darkness} twilight, whose light "
+        f"is counted. The Sun goes no deeper than {-sun:.0f}° below the horizon, and at best the "
+        f"zenith is {dark - lit:.1f} mag brighter than on a dark night"
+    )
+    if dark - lit > 3.0:
+        note += "; only double stars and the brightest small objects come through"
+    if tonight.darkness == "civil":
+        note += "; the eye finds only the brightest stars to hop from"
+    return note
+
+
 def _candidate(
-    i: int, sifted: Sifted, kit: Kit, site: Site, sky: Sky, fwhm: float, *, exact: bool
+    i: int,
+    *,
+    sifted: Sifted,
+    pool: Pool,
+    kit: Kit,
+    site: Site,
+    fwhm_arcsec: float,
+    moon: float,
+    tracked: bool,
+    hopped: bool = False,
 ) -> Candidate:
-    obj = sky.objects.get(str(sky.objects.columns["id"][sifted.rows[i]]))
+    """Number ``i`` of the sifted: with its own tracking, and with the real hop, or estimates."""
     best = sifted.moments.take(np.array([i]))
     moment = Moment(**{name: float(values[0]) for name, values in vars(best).items()})
-    hold_s = None if exact else float(sifted.hold_time_s[i])
-    if exact:
+    row = int(sifted.rows[i])
+    obj = pool.object(row, moment.unix_s)
+    hold_s = None if tracked else float(sifted.hold_time_s[i])
+    anchor_mag = None
+    if hopped:
         place = Place(obj.name, obj.ra_deg, obj.dec_deg, obj)
-        route = route_to(kit, site, sky, place, when=datetime.fromtimestamp(moment.unix_s, UTC))
+        when = datetime.fromtimestamp(moment.unix_s, UTC)
+        route = route_to(kit, site, pool.sky, place, when=when)
         hop = HopSummary(len(route.legs) or None, route.anchor, route.anchor_title, route.reason)
+        anchor_mag = route.anchor_mag
     else:
         hop = HopSummary(int(sifted.hop_legs[i]), estimate=True)
-    return candidate(
-        obj,
-        moment,
-        hop,
-        kit=kit,
-        site=site,
-        fwhm_arcsec=fwhm,
-        members=float(sifted.members[i]),
-        hold_s=hold_s,
+    ask: dict[str, Any] = {"kit": kit, "site": site, "fwhm_arcsec": fwhm_arcsec, "hold_s": hold_s}
+    if obj.kind in STAR_KINDS:
+        ask |= {name: float(pool.columns[name][row]) for name in ("bv", "second_mag", "second_bv")}
+        found = star_candidate(obj, moment, hop, **ask)
+    else:
+        found = candidate(obj, moment, hop, **ask, members=float(sifted.members[i]))
+    return with_window(
+        found, moment, hop, kit=kit, site=site, moon_fraction=moon, anchor_mag=anchor_mag
     )
 
 
@@ -147,6 +228,7 @@ def _choice(
     considered: int = 0,
     note: str = "",
     reason: str = "",
+    limits: str = "",
 ) -> Choice:
     return Choice(
         night=night.date,
@@ -163,4 +245,5 @@ def _choice(
         considered=considered,
         note=note,
         reason=reason,
+        limits=limits,
     )

@@ -36,6 +36,10 @@ GOOD_SNR = 10.0
 """Per resolution element: structure is seen, not just presence."""
 BARE_SNR = 3.0
 """Per resolution element: there, and no more."""
+UNEVEN_SHARE = 0.002
+"""Of the sky's light, what remains in patches after flats and gradient are taken off (common
+practice: two to five thousandths). It is what sinks faint surfaces in twilight and moonlight,
+however many photons are counted."""
 
 
 @dataclass(frozen=True)
@@ -127,16 +131,36 @@ def total_snr(
     return np.asarray(single) * np.sqrt(np.floor(frames) * np.asarray(keeper_fraction))
 
 
+def uneven_cap(rates: Rates) -> Floats:
+    """Signal to noise that no number of exposures goes beyond, array (n,): the sky left under the
+    object once flats and gradient are taken off counts as noise that does not average out."""
+    left = UNEVEN_SHARE * rates.pixels * rates.sky_e_px_s
+    return np.asarray(rates.signal_e_s / np.maximum(left, 1e-12))
+
+
+def capped_snr(total: npt.ArrayLike, cap: npt.ArrayLike) -> Floats:
+    """A photon signal to noise with the uneven sky's share added to the noise."""
+    snr_total = np.asarray(total, float)
+    return np.asarray(snr_total / np.hypot(1.0, snr_total / np.asarray(cap)))
+
+
+def wanted_of_photons(wanted_snr: float, cap: npt.ArrayLike) -> Floats:
+    """Photon signal to noise that gives a wanted one under the uneven sky; inf when none does."""
+    share = (wanted_snr / np.asarray(cap, float)) ** 2
+    with np.errstate(divide="ignore"):
+        return np.asarray(wanted_snr / np.sqrt(np.maximum(1.0 - share, 0.0)))
+
+
 def minutes_to_snr(
     single: npt.ArrayLike,
     exposure_s: npt.ArrayLike,
     keeper_fraction: npt.ArrayLike,
     *,
-    wanted_snr: float = WANTED_SNR,
+    wanted_snr: npt.ArrayLike = WANTED_SNR,
 ) -> Floats:
     """Minutes at the telescope until the keepers together reach a signal to noise; inf if never."""
     with np.errstate(divide="ignore"):
-        frames = np.ceil((wanted_snr / np.asarray(single, float)) ** 2) / np.asarray(
+        frames = np.ceil((np.asarray(wanted_snr) / np.asarray(single, float)) ** 2) / np.asarray(
             keeper_fraction
         )
     return frames * (np.asarray(exposure_s, float) + BETWEEN_FRAMES_S) / 60.0

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date, datetime
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -20,7 +22,7 @@ from slowglass.cli.common import (
 )
 from slowglass.cli.words import clock_text
 from slowglass.documents import document
-from slowglass.errors import NothingUseful, UsageError
+from slowglass.errors import NothingUseful, UnreadableFile, UsageError
 
 
 def choose(
@@ -31,6 +33,28 @@ def choose(
     limit: Annotated[
         int, typer.Option("--limit", metavar="N", min=1, max=14000, help="At most so many objects.")
     ] = 20,
+    kinds: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--type", metavar="KIND", help="Only this kind: globular, double, …; may be repeated."
+        ),
+    ] = None,
+    constellations: Annotated[
+        list[str] | None,
+        typer.Option("--constellation", metavar="NAME", help="Only in this one; may be repeated."),
+    ] = None,
+    between: Annotated[
+        str | None,
+        typer.Option("--between", metavar="HH:MM-HH:MM", help="Only these hours, local time."),
+    ] = None,
+    without: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--without",
+            metavar="NAME|FILE",
+            help="Leave out this object, or all that a text file lists; may be repeated.",
+        ),
+    ] = None,
     kit: KitOption = None,
     site: SiteOption = None,
     as_json: JsonOption = False,
@@ -43,7 +67,15 @@ def choose(
     evening = _evening(night)
     with progress() as report:
         bench = open_workbench(kit, site, report)
-        choice = bench.choose(night=evening, limit=limit, report=report)
+        choice = bench.choose(
+            night=evening,
+            limit=limit,
+            kinds=kinds or (),
+            constellations=constellations or (),
+            between=between,
+            photographed=names_in(without or ()),
+            report=report,
+        )
     found = document(choice)
     if as_json:
         print_document(found)
@@ -54,6 +86,22 @@ def choose(
             found["reason"] or f"no object is worth an exposure in the night of {found['night']}",
             "try another --night",
         )
+
+
+def names_in(given: Iterable[str]) -> list[str]:
+    """Names as given, those of files read from them: one on each line or between commas."""
+    names: list[str] = []
+    for text in given:
+        path = Path(text).expanduser()
+        if not path.is_file():
+            names.append(text)
+            continue
+        try:
+            lines = path.read_text(encoding="utf-8-sig").splitlines()
+        except (OSError, UnicodeDecodeError) as error:
+            raise UnreadableFile(path, f"cannot be read as text ({error})") from None
+        names += [part.strip() for line in lines for part in line.split("#")[0].split(",")]
+    return [name for name in names if name]
 
 
 def _evening(text: str | None) -> date | None:
@@ -75,6 +123,8 @@ def _show(found: dict[str, Any], timezone: str, where: str) -> None:
         f"Night of {found['night']}, {where}: {dark}, "
         f"Moon {moon['illuminated_fraction']:.0%} lit, {moon['text']}"
     )
+    if found["limits"]:
+        out.print(f"Asked for: {found['limits']}.")
     if found["note"]:
         out.print(f"Note: {found['note']}.")
     rows = table(

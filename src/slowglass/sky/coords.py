@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 
 import erfa
 import numpy as np
@@ -94,15 +95,18 @@ def tai_minus_utc_s(unix_days: npt.ArrayLike) -> Floats:
 
     Read from ERFA's table directly: its own calendar routines warn about years to come.
     """
-    table = erfa.leap_seconds.get()
-    starts = (
-        np.array([np.datetime64(f"{row['year']:04d}-{row['month']:02d}-01") for row in table])
-        .astype("datetime64[D]")
-        .astype(np.float64)
-    )
+    starts, leaps = _leap_seconds()
     index = np.searchsorted(starts, np.asarray(unix_days), side="right") - 1
-    seconds = np.asarray(table["tai_utc"], dtype=np.float64)[np.clip(index, 0, None)]
-    return np.asarray(np.maximum(seconds, 10.0))
+    return np.asarray(np.maximum(leaps[np.clip(index, 0, None)], 10.0))
+
+
+@lru_cache(maxsize=1)
+def _leap_seconds() -> tuple[Floats, Floats]:
+    """Days since 1970 from which each count of leap seconds holds, and the counts."""
+    table = erfa.leap_seconds.get()
+    months = [np.datetime64(f"{row['year']:04d}-{row['month']:02d}-01") for row in table]
+    days = np.array(months).astype("datetime64[D]").astype(np.float64)
+    return days, np.asarray(table["tai_utc"], dtype=np.float64)
 
 
 @dataclass(frozen=True)
