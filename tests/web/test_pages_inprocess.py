@@ -253,10 +253,10 @@ def test_a_damaged_record_is_a_page_with_a_cure(workbench, tmp_path):
 
 
 def test_a_fault_of_ours_is_a_page_in_the_light_that_is_set(workbench, tmp_path, monkeypatch):
-    from slowglass.web import pages
+    from slowglass.web.pages import kit
 
     app = create_app(workbench, folder=tmp_path)
-    monkeypatch.setattr(pages, "kit_rows", lambda *_: 1 / 0)
+    monkeypatch.setattr(kit, "kit_rows", lambda *_: 1 / 0)
 
     async def go():
         transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)
@@ -336,15 +336,18 @@ def test_a_job_that_fails_says_why():
 def test_the_example_is_made_in_the_background_and_stops_clean(workbench, tmp_path):
     from starlette.requests import Request
 
-    from slowglass.web.pages import Pages
+    from slowglass.web.notebook import Notebook
+    from slowglass.web.pages import start
 
     folder = tmp_path / "night"
-    pages = Pages(workbench, folder)
+    book = Notebook(workbench, folder)
+    posted = next(r for r in start.routes(book) if r.path == "/making" and "POST" in r.methods)
+    job = book.jobs[0]
     request = Request({"type": "http", "method": "POST", "path": "/making", "headers": []})
-    assert pages.start_work(request).status_code == 303
-    assert pages.job.progress.state == "running"
-    pages.start_work(request)
-    pages.job.stop()
-    assert finished(pages.job, 60).state == "failed"
-    assert "stopped on request" in pages.job.progress.words
+    assert posted.endpoint(request).status_code == 303
+    assert job.progress.state == "running"
+    posted.endpoint(request)
+    job.stop()
+    assert finished(job, 60).state == "failed"
+    assert "stopped on request" in job.progress.words
     assert [p.name for p in folder.iterdir()] == [".example-night"]

@@ -153,9 +153,11 @@ def _say_of_light(
         minutes = enough.minutes_left
         left = f"{minutes:.0f} min" if minutes < 90 else f"{minutes / 60:.1f} h"
         told = (
-            f"signal to noise {enough.snr:.1f} of {enough.wanted_snr:.0f} after "
-            f"{enough.frames} keepers; {enough.frames_left} more to go"
+            f"signal to noise {enough.snr:.1f} after {enough.frames} keepers, "
+            f"{enough.wanted_snr:.0f} wanted; {enough.frames_left} more to go"
         )
+        if enough.snr is not None and enough.snr >= enough.wanted_snr:
+            told += ", for what is fainter than the core"
         return Say(f"Keep shooting: {left} to go", (told, *proof))
     return Say(verdict.instruction, proof)
 

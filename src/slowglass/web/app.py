@@ -17,8 +17,10 @@ from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
 from slowglass.errors import UsageError
+from slowglass.web.faults import exception_handlers
 from slowglass.web.guard import Guard
-from slowglass.web.pages import Pages
+from slowglass.web.notebook import Notebook
+from slowglass.web.pages import routes
 
 if TYPE_CHECKING:
     import uvicorn
@@ -34,17 +36,18 @@ LOOPBACK = {"127.0.0.1": "127.0.0.1", "localhost": "127.0.0.1", "::1": "::1"}
 
 def create_app(workbench: Workbench, *, folder: Path, watching: Watch | None = None) -> Starlette:
     """The application over one night's folder, which may still be empty, and a watch if any."""
-    pages = Pages(workbench, folder, watching)
+    book = Notebook(workbench, folder, watching)
 
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         yield
-        pages.job.stop()
+        for job in book.jobs:
+            job.stop()
 
     return Starlette(
-        routes=[*pages.routes(), Mount("/static", StaticFiles(directory=HERE / "static"))],
+        routes=[*routes(book), Mount("/static", StaticFiles(directory=HERE / "static"))],
         middleware=[Middleware(Guard)],
-        exception_handlers=pages.exception_handlers(),
+        exception_handlers=exception_handlers(book),
         lifespan=lifespan,
     )
 

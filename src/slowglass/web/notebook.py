@@ -1,0 +1,125 @@
+"""What every page shares: the workbench, the night's record, the watch, the templates."""
+
+from __future__ import annotations
+
+import math
+from http.cookies import SimpleCookie
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+
+from slowglass.errors import UsageError
+from slowglass.learn.night import NightRecord, load_night
+from slowglass.web.jobs import Job
+from slowglass.web.present import FILTERS, clock
+
+if TYPE_CHECKING:
+    from slowglass.judge.watch import Watch
+    from slowglass.workbench import Workbench
+
+STEPS = (
+    {"name": "Choose", "href": "/choose"},
+    {"name": "Find", "href": "/find"},
+    {"name": "Expose", "href": "/expose"},
+    {"name": "Judge", "href": "/judge"},
+    {"name": "Finish", "href": "/finish"},
+    {"name": "Learn", "href": "/learn"},
+    {"name": "Kit and site", "href": "/kit"},
+)
+
+
+class Notebook:
+    """One workbench, one folder with a night's record, and the watched folder if there is one."""
+
+    def __init__(self, workbench: Workbench, folder: Path, watching: Watch | None = None) -> None:
+        self.workbench = workbench
+        self.folder = folder
+        self.watching = watching
+        self.jobs: list[Job] = []
+        """Long work of the pages, stopped with the server."""
+        self._night: tuple[int, NightRecord] | None = None
+        self._templates = Environment(
+            loader=PackageLoader("slowglass.web"),
+            autoescape=select_autoescape(default=True),
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self._templates.filters.update(FILTERS)
+
+    def night(self) -> NightRecord | None:
+        """The folder's night, read again when its index has changed."""
+        try:
+            stamp = (self.folder / "night.json").stat().st_mtime_ns
+        except OSError:
+            return None
+        if self._night is None or self._night[0] != stamp:
+            record = load_night(self.folder)
+            if record is None:
+                return None
+            self._night = (stamp, record)
+        return self._night[1]
+
+    def render(
+        self, request: Request, template: str, *, status: int = 200, **content: Any
+    ) -> HTMLResponse:
+        """A filled template as a page."""
+        night = self.night() if "night" not in content else content.pop("night")
+        site, kit = self.workbench.site, self.workbench.kit
+        night_zone = night.index["site"]["timezone"] if night is not None else site.timezone
+        path = request.url.path
+        html = self._templates.get_template(template).render(
+            night=night,
+            site=site,
+            kit=kit,
+            clock=clock(night_zone),
+            zone_clock=clock,
+            steps=STEPS,
+            here="/judge" if path.startswith("/judge") else path,
+            path=path,
+            light=light_of(request),
+            watching=self.watching is not None,
+            **content,
+        )
+        return HTMLResponse(html, status_code=status, headers={"cache-control": "no-cache"})
+
+    def fragment(self, template: str, **content: Any) -> str:
+        """A filled template that is a part of a page."""
+        return self._templates.get_template(template).render(**content)
+
+
+def light_of(request: Request) -> str:
+    """ "night" or "day", as the cookie remembers it."""
+    cookies = SimpleCookie(request.headers.get("cookie", ""))
+    morsel = cookies.get("light")
+    return "night" if morsel is not None and morsel.value == "night" else "day"
+
+
+def asked(request: Request, key: str) -> str:
+    """A value of the address's query, shortened to a sane length."""
+    return request.query_params.get(key, "").strip()[:80]
+
+
+def asked_number(request: Request, key: str, usual: float) -> float:
+    """A number above 0 of the address's query, or the usual one; ``UsageError`` for others."""
+    text = asked(request, key)
+    try:
+        value = float(text) if text else usual
+    except ValueError:
+        value = math.nan
+    if not 0 < value <= 100_000:
+        raise UsageError(f"{key} “{text}” is not a number above 0", "write it as 30")
+    return value
+
+
+def job_progress(job: Job) -> Response:
+    """Where a piece of work is, as the page's script follows it."""
+    p = job.progress
+    words = p.words if not p.total else f"{p.words}: {p.done} of {p.total}"
+    return JSONResponse(
+        {"state": p.state, "words": words, "done": p.done, "total": p.total},
+        headers={"cache-control": "no-store"},
+    )

@@ -1,0 +1,44 @@
+"""One frame of the night's record with its solution drawn over, and the record's pictures."""
+
+from __future__ import annotations
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from slowglass.web.notebook import Notebook
+from slowglass.web.tables import frame_view
+
+TYPES = {".jpg": "image/jpeg", ".png": "image/png", ".svg": "image/svg+xml"}
+
+
+def routes(book: Notebook) -> list[Route]:
+    """A frame, and the small pictures that the record names."""
+
+    def judge(request: Request) -> Response:
+        night = book.night()
+        if night is None:
+            return RedirectResponse("/judge/live" if book.watching else "/", status_code=303)
+        frames = [frame_view(frame) for frame in night.frames]
+        wanted = request.path_params.get("frame_id", frames[0]["id"])
+        frame = next((f for f in frames if f["id"] == wanted), None)
+        overlay = night.overlay(wanted)
+        if frame is None or overlay is None:
+            raise HTTPException(404)
+        return book.render(request, "judge.html", frame=frame, frames=frames, overlay=overlay)
+
+    def plate(request: Request) -> Response:
+        night = book.night()
+        path = night.plate(request.path_params["name"]) if night is not None else None
+        if path is None or path.suffix not in TYPES:
+            raise HTTPException(404)
+        return FileResponse(
+            path, media_type=TYPES[path.suffix], headers={"cache-control": "no-cache"}
+        )
+
+    return [
+        Route("/judge", judge),
+        Route("/judge/{frame_id}", judge),
+        Route("/plate/{name}", plate),
+    ]
