@@ -27,7 +27,15 @@ from slowglass.find.nudge import format_angle, format_ra_time
 from slowglass.find.plates import CREDIT, ChartWish, frame_around, plate
 from slowglass.find.result import Route
 from slowglass.find.service import find_route
-from slowglass.find.sheet import Block, Contents, ContentsRow, PaperName, Sheet, write_sheets
+from slowglass.find.sheet import (
+    Block,
+    Contents,
+    ContentsRow,
+    PaperName,
+    Sheet,
+    page_format,
+    write_sheets,
+)
 from slowglass.find.svg import StyleName
 from slowglass.kit.model import Kit, Site
 from slowglass.progress import Report, silent
@@ -93,11 +101,13 @@ def write_night(
 
     Several objects come in the order of their best hours.
     """
+    page_format(path, len(names))
+    places = [resolve_place(name, sky) for name in names]
     tonight = site_night(site, night)
     pages = []
-    for i, name in enumerate(names):
-        report(f"night sheet: {name}", i, len(names))
-        pages.append(night_page(resolve_place(name, sky), tonight, kit, site, sky, wish))
+    for i, place in enumerate(places):
+        report(f"night sheet: {place.name}", i, len(names))
+        pages.append(night_page(place, tonight, kit, site, sky, wish))
     if len(pages) > 1:
         pages.sort(key=lambda page: (page.when or tonight.end).timestamp())
     sheets = [_sheet(page, kit, site, sky, tonight, wish) for page in pages]

@@ -9,7 +9,11 @@ from datetime import UTC, datetime
 import astropy.units as u
 import numpy as np
 import pytest
-from astropy.coordinates import SkyCoord
+from astropy.coordinates import AltAz, EarthLocation, SkyCoord
+from astropy.time import Time
+from astropy.utils import iers
+from hypothesis import given
+from hypothesis import strategies as st
 
 from slowglass.errors import UsageError
 from slowglass.find.chart import (
@@ -19,31 +23,53 @@ from slowglass.find.chart import (
     Label,
     Line,
     Outline,
-    Stop,
-    hop_chart,
+    Projection,
+    View,
+    camera_view,
     star_radius,
     wrap,
 )
+from slowglass.find.drawing import ChartStop, FieldCircle, Scene, draw, middle_of
 from slowglass.find.picture import write_chart
-from slowglass.find.service import chart_route, find_route, route_chart
+from slowglass.find.plates import (
+    PLATES,
+    ChartWish,
+    chart_route,
+    frame_around,
+    nudge_chart,
+    plate,
+    route_chart,
+)
+from slowglass.find.service import find_route
 from slowglass.find.svg import STYLES, svg_text
 from slowglass.kit.io import load_kit, load_site
+from slowglass.sky.wcs import TanWcs
 
 KIT, YARD = load_kit("long 102"), load_site("Fig Tree Yard")
 AUTUMN = datetime(2026, 10, 10, 20, 30, tzinfo=UTC)
 
 
-def small_chart(stars=((10.0, 40.0, 3.0),), outline=None, target=(10.0, 41.0), field_deg=0.96):
+def small_chart(
+    stars=((10.0, 40.0, 3.0),), outline=None, target=(10.0, 41.0), field_deg=0.96, **more
+):
     ra, dec, mag = (np.array(c, float) for c in zip(*stars, strict=True))
-    return hop_chart(
-        title="A from B",
-        subtitle="",
-        stops=[Stop("B", "B", 10.0, 40.0), Stop("A", "A", *target)],
-        lines=["Start at B.", "1. Turn."],
-        stars=ChartStars(ra, dec, mag, ("",) * len(ra)),
-        outline=outline,
-        field_deg=field_deg,
-        field_name="eyepiece field",
+    stops = [ChartStop("B", 10.0, 40.0), ChartStop("A", *target)]
+    ra0, dec0, half = middle_of(stops, field_deg)
+    return draw(
+        Scene(
+            title="A & <B>",
+            ra_deg=ra0,
+            dec_deg=dec0,
+            half_deg=half,
+            stars=ChartStars(ra, dec, mag, ("",) * len(ra)),
+            stops=stops,
+            join_stops=True,
+            target=target,
+            outline=outline,
+            circles=[FieldCircle(10.0, 40.0, field_deg)],
+            words=("Start at B.", "1. Turn."),
+            **more,
+        )
     )
 
 
@@ -107,7 +133,7 @@ def test_wrapping_loses_no_word():
 
 
 def test_route_labels_stay_inside_and_clear_of_each_other(sky):
-    chart = route_chart(find_route(KIT, YARD, sky, "M15", when=AUTUMN), sky)
+    chart = route_chart(find_route(KIT, YARD, sky, "M15", when=AUTUMN), KIT, YARD, sky)
     labels = [m for m in chart.sky_marks if isinstance(m, Label) and m.role == "route"]
     assert {"Enif", "M15", "1"} <= {m.text for m in labels}
     boxes = [(m.x, m.y - m.size, m.x + 0.58 * m.size * len(m.text), m.y) for m in labels]
@@ -120,7 +146,7 @@ def test_route_labels_stay_inside_and_clear_of_each_other(sky):
 @pytest.mark.parametrize("style", ["paper", "night"])
 def test_svg_is_well_formed_and_carries_the_words(sky, style):
     route = find_route(KIT, YARD, sky, "NGC 457", when=AUTUMN)
-    root = ET.fromstring(svg_text(route_chart(route, sky), style))
+    root = ET.fromstring(svg_text(route_chart(route, KIT, YARD, sky), style))
     text = " ".join(e.text or "" for e in root.iter("{http://www.w3.org/2000/svg}text"))
     assert route.anchor in text
     assert "Turn the" in text
@@ -129,19 +155,135 @@ def test_svg_is_well_formed_and_carries_the_words(sky, style):
 
 
 def test_names_are_escaped():
-    chart = small_chart()
-    assert "<title>A from B</title>" in svg_text(chart)
-    odd = hop_chart(
-        title="A & <B>",
-        subtitle="",
-        stops=[Stop("B", "B", 10, 40), Stop("A", "A", 10, 41)],
-        lines=[],
-        stars=ChartStars(np.zeros(0), np.zeros(0), np.zeros(0), ()),
-        outline=None,
-        field_deg=1.0,
-        field_name="frame",
+    assert "<title>A &amp; &lt;B&gt;</title>" in svg_text(small_chart())
+
+
+ANGLE = st.floats(0, 359.9)
+
+
+@given(ANGLE, st.floats(-80, 80), ANGLE, st.booleans(), ANGLE, st.floats(0.05, 2.0))
+def test_the_view_stands_as_first_principles_say(ra, dec, up, mirrored, angle, distance):
+    """Seen by eye, position angles grow counter-clockwise from north; a mirror reverses that.
+
+    The star's place comes from astropy, its place on the chart from ours.
+    """
+    middle = SkyCoord(ra * u.deg, dec * u.deg)
+    star = middle.directional_offset_by(angle * u.deg, distance * u.deg)
+    sky = Projection(ra, dec, View(up, mirrored), 100.0, 200.0, 50.0)
+    x, y = sky.place(star.ra.deg, star.dec.deg)
+    counter = np.degrees(np.arctan2(100.0 - x, 200.0 - y))
+    expected = up - angle if mirrored else angle - up
+    assert (counter - expected + 180) % 360 - 180 == pytest.approx(0, abs=1e-6)
+    # gnomonic: the tangent of the distance
+    length = 50.0 * np.degrees(np.tan(np.radians(distance)))
+    assert np.hypot(x - 100, y - 200) == pytest.approx(length, rel=1e-9)
+
+
+def test_inverted_is_half_a_turn_and_mirrored_swaps_left_and_right():
+    erect = Projection(10, 20, View(), 0, 0, 1)
+    for name, sign_x, sign_y in (("erect", 1, 1), ("inverted", -1, -1), ("mirrored", -1, 1)):
+        seen = Projection(10, 20, View().seen(name), 0, 0, 1)
+        x0, y0 = erect.place(10.3, 20.4)
+        assert seen.place(10.3, 20.4) == pytest.approx((sign_x * x0, sign_y * y0))
+
+
+@given(ANGLE, st.floats(-80, 80), ANGLE, st.sampled_from([-1, 1]), ANGLE)
+def test_the_camera_view_is_the_picture(ra, dec, rotation, parity, angle):
+    """A star right of and above the middle of the picture is so on the chart."""
+    wcs = TanWcs.from_simple(
+        ra_deg=ra, dec_deg=dec, width_px=6000, height_px=4000, scale_arcsec_per_px=0.6188,
+        rotation_deg=rotation, parity=parity,
+    )  # fmt: skip
+    star = SkyCoord(ra * u.deg, dec * u.deg).directional_offset_by(angle * u.deg, 0.2 * u.deg)
+    px, py = wcs.sky_to_pixel(star.ra.deg, star.dec.deg)
+    sky = Projection(ra, dec, camera_view(rotation, parity), 0.0, 0.0, 3600 / 0.6188)
+    assert sky.place(star.ra.deg, star.dec.deg) == pytest.approx(
+        (float(px) - 2999.5, float(py) - 1999.5), abs=1e-3
     )
-    assert "A &amp; &lt;B&gt;" in svg_text(odd)
+
+
+@given(st.floats(0, 179.9), st.floats(-80, 80))
+def test_the_frame_lies_at_the_angle_asked_for_with_north_up(angle, dec):
+    wcs = frame_around(KIT, 50.0, dec, angle)
+    ra, dec_ends = wcs.pixel_to_sky([0.0, 5999.0], [1999.5, 1999.5])
+    left, right = (SkyCoord(r * u.deg, d * u.deg) for r, d in zip(ra, dec_ends, strict=True))
+    middle = SkyCoord(50.0 * u.deg, dec * u.deg)
+    # either half of the long side, seen from the middle, where the meridian is ours
+    for end in (left, right):
+        off = (middle.position_angle(end).deg - angle + 90) % 180 - 90
+        assert off == pytest.approx(0, abs=1e-3)
+    up_ra, up_dec = wcs.pixel_to_sky(2999.5, 0.0)
+    up = middle.position_angle(SkyCoord(float(up_ra) * u.deg, float(up_dec) * u.deg)).deg
+    assert np.cos(np.radians(up)) >= -1e-6
+
+
+@pytest.mark.parametrize("name", PLATES)
+@pytest.mark.parametrize("seen", ["erect", "mirrored"])
+def test_every_plate_can_be_had_alone(sky, name, seen):
+    route = find_route(KIT, YARD, sky, "M57", when=AUTUMN)
+    chart = plate(name, route, KIT, YARD, sky, wish=ChartWish(seen, 30.0))
+    root = ET.fromstring(svg_text(chart))
+    assert float(root.get("data-units-per-deg")) == pytest.approx(chart.projection.scale, abs=1e-3)
+    texts = [m.text for rose in chart.roses for m in rose.marks if isinstance(m, Label)]
+    assert {"N", "E"} <= set(texts)
+    # a page a phone can show: the sky, its heading and its key, no columns of words
+    assert chart.height < 920
+
+
+def test_the_eye_chart_stands_as_the_sky_does(sky):
+    """Zenith up: of two stars the one astropy puts higher is higher on the page."""
+    route = find_route(KIT, YARD, sky, "M15", when=AUTUMN)
+    chart = plate("eye", route, KIT, YARD, sky)
+    place = EarthLocation(lat=44.2 * u.deg, lon=0.62 * u.deg, height=90 * u.m)
+    names = ("Enif", "Sadalsuud", "Scheat", "Markab", "Altair")
+    with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
+        frame = AltAz(obstime=Time(AUTUMN), location=place)
+        stars = [sky.named_stars.get(name) for name in names]
+        there = SkyCoord([s.ra_deg for s in stars], [s.dec_deg for s in stars], unit="deg")
+        seen = there.transform_to(frame)
+        # flat on the page: gnomonic about the chart's middle in altitude and azimuth
+        middle = SkyCoord(
+            chart.projection.ra0_deg, chart.projection.dec0_deg, unit="deg"
+        ).transform_to(frame)
+        away, angle = middle.separation(seen).rad, middle.position_angle(seen).rad
+    up = np.degrees(np.tan(away) * np.cos(angle)) * chart.projection.scale
+    right = np.degrees(np.tan(away) * np.sin(angle)) * chart.projection.scale
+    for star, dy, dx in zip(stars, up, right, strict=True):
+        x, y = chart.projection.place(star.ra_deg, star.dec_deg)
+        # refraction differs by under 0.1° over the chart, precession turns it by 0.2°
+        assert chart.projection.middle_x - x == pytest.approx(-dx, abs=4.0)
+        assert chart.projection.middle_y - y == pytest.approx(dy, abs=4.0)
+
+
+def test_drift_runs_west(sky):
+    route = find_route(KIT, YARD, sky, "M57", when=AUTUMN)
+    for seen, sign in (("erect", 1), ("mirrored", -1), ("inverted", -1)):
+        chart = plate("field", route, KIT, YARD, sky, wish=ChartWish(seen))
+        rose = next(
+            r for r in chart.roses if any(getattr(m, "text", "") == "drift" for m in r.marks)
+        )
+        # west is to the right as seen by eye
+        assert sign * (rose.marks[0].points[1][0] - rose.x) > 10
+
+
+def test_the_nudge_arrow_points_from_the_frame_to_the_target(sky):
+    wcs = TanWcs.from_simple(
+        ra_deg=322.9, dec_deg=11.6, width_px=6000, height_px=4000, scale_arcsec_per_px=0.6188,
+        rotation_deg=200.0,
+    )  # fmt: skip
+    chart = nudge_chart(wcs, (6000, 4000), ("M15", 322.493, 12.167), sky)
+    line = next(m for m in chart.sky_marks if isinstance(m, Line) and m.role == "route")
+    (x1, y1), (x2, y2) = line.points
+    px, py = wcs.sky_to_pixel(322.493, 12.167)
+    wanted = np.arctan2(float(py) - 1999.5, float(px) - 2999.5)
+    assert np.arctan2(y2 - y1, x2 - x1) == pytest.approx(wanted, abs=0.02)
+
+
+def test_names_stay_upright_when_the_sky_is_turned(sky):
+    chart = route_chart(find_route(KIT, YARD, sky, "M57", when=AUTUMN), KIT, YARD, sky)
+    text = svg_text(chart)
+    assert "var(--turn,0deg)" in text
+    assert text.count('class="upright"') >= 3
 
 
 def luminance(colour: str) -> float:

@@ -20,6 +20,7 @@ DRIFT_SHARE = 0.35
 LONGEST_DRIFT_DEG = 30.0
 """Longest turn of the RA axis: two hours."""
 LONGEST_WAIT_MIN = 60.0
+NO_WAIT_COST_MAG = 1.5
 
 
 @dataclass(frozen=True)
@@ -33,6 +34,8 @@ class Drift:
 
     star: str
     star_mag: float
+    star_ra_deg: float
+    star_dec_deg: float
     ra_move_deg: float
     offset_deg: float
     wait_min: float | None
@@ -43,6 +46,8 @@ class Drift:
         return {
             "star": self.star,
             "star_mag": round(self.star_mag, 2),
+            "star_ra_deg": round(self.star_ra_deg, 5),
+            "star_dec_deg": round(self.star_dec_deg, 5),
             "ra_move_deg": round(self.ra_move_deg, 4),
             "ra_move_min": round(self.ra_move_deg * 4.0, 2),
             "offset_deg": round(self.offset_deg, 4),
@@ -104,6 +109,9 @@ def same_declination(
     if not fits.any():
         return None
     dear = anchors.v_mag + 0.15 * np.abs(turn) + 2.0 * np.abs(offset) / field_deg
+    # one that can be waited from is worth a fainter star
+    waits = (turn > 0.0) & (turn <= LONGEST_WAIT_MIN / 4.0)
+    dear = dear + np.where(waits, 0.0, NO_WAIT_COST_MAG)
     i = int(np.argmin(np.where(fits, dear, np.inf)))
     name, shift, aside = name_of(i), float(turn[i]), float(offset[i])
     wait = shift / SIDEREAL_DEG_PER_S / 60.0 if shift > 0.0 else None
@@ -120,7 +128,16 @@ def same_declination(
     if abs(aside) >= 0.02:
         side = "north" if aside > 0 else "south"
         text += f". It crosses {format_angle(aside)} {side} of mid-field"
-    return Drift(name, float(anchors.v_mag[i]), shift, aside, wait, f"{text}.")
+    return Drift(
+        name,
+        float(anchors.v_mag[i]),
+        float(anchors.ra_deg[i]),
+        float(anchors.dec_deg[i]),
+        shift,
+        aside,
+        wait,
+        f"{text}.",
+    )
 
 
 def circle_offset(

@@ -106,7 +106,9 @@ def _moves(nudge: Nudge, dec_deg: float, target_dec_deg: float) -> tuple[float, 
         return 0.0, dec_turn or nudge.dec_deg, 0.0
     if 0.0 < wait <= LONGEST_WAIT_S:
         return 0.0, dec_turn, wait
-    lead = HAND_ERROR_SHARE * abs(nudge.ra_deg) + HAND_ERROR_DEG / squeeze
+    # The error grows with the turn itself, which the lead makes longer to the west.
+    share = 1.0 + math.copysign(HAND_ERROR_SHARE, nudge.ra_deg)
+    lead = (HAND_ERROR_SHARE * abs(nudge.ra_deg) + HAND_ERROR_DEG / squeeze) / share
     return nudge.ra_deg - lead, dec_turn, 0.0
 
 

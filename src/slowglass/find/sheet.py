@@ -96,15 +96,7 @@ def write_sheets(
     style: StyleName = "paper",
 ) -> Path:
     """Write pages as one .pdf, or a single sheet as .svg or .png; returns the path."""
-    suffix = path.suffix.lower()
-    single = len(sheets) == 1 and contents is None
-    if suffix not in {".pdf", ".svg", ".png"}:
-        raise UsageError(
-            f"{path.name}: a night sheet cannot be written as {suffix or 'that'}",
-            "end the name in .pdf, or for one object .svg or .png",
-        )
-    if suffix != ".pdf" and not single:
-        raise UsageError(f"{path.name}: several pages need a .pdf", "end the name in .pdf")
+    suffix = page_format(path, len(sheets) + (contents is not None))
     look = STYLES[style]
     with replacing(path) as temporary:
         if suffix != ".pdf":
@@ -121,6 +113,19 @@ def write_sheets(
                 folio = f"{number}" if contents is not None else ""
                 pdf.savefig(sheet_page(sheet, paper, look, folio=folio), facecolor=look.page)
     return path
+
+
+def page_format(path: Path, pages: int) -> str:
+    """The ending of a file that can hold so many pages; ``UsageError`` for another."""
+    suffix = path.suffix.lower()
+    if suffix not in {".pdf", ".svg", ".png"}:
+        raise UsageError(
+            f"{path.name}: a night sheet cannot be written as {suffix or 'that'}",
+            "end the name in .pdf, or for one object .svg or .png",
+        )
+    if suffix != ".pdf" and pages > 1:
+        raise UsageError(f"{path.name}: several pages need a .pdf", "end the name in .pdf")
+    return suffix
 
 
 def sheet_page(sheet: Sheet, paper: PaperName, look: Style, *, folio: str = "") -> Figure:

@@ -102,8 +102,8 @@ def find_waypoints(
         _find_pairs(close, gap_deg, mag, field_deg),
         _find_triples(close, gap_deg, vectors, mag, field_deg),
     ]
-    groups = _find_groups(tree, np.flatnonzero(good), mag, field_deg)
-    return _assembled(found, groups, tree, vectors, mag, field_deg, reach_deg)
+    groups = _find_groups(vectors, np.flatnonzero(good), mag, field_deg)
+    return _assembled(found, groups, vectors, mag, field_deg, reach_deg)
 
 
 def _find_pairs(close: Ints, gap_deg: Floats, mag: Floats, field_deg: float) -> Ints:
@@ -139,11 +139,14 @@ def _find_triples(
     return _by_brightness(np.column_stack([first[whole], third[whole]]).astype(np.int64), mag)
 
 
-def _find_groups(tree: Any, good: Ints, mag: Floats, field_deg: float) -> list[Ints]:
+def _find_groups(vectors: Floats, good: Ints, mag: Floats, field_deg: float) -> list[Ints]:
     """Knots of at least four stars; of overlapping ones the richest."""
+    from scipy.spatial import cKDTree
+
     if not len(good):
         return []
-    points = tree.data[good]
+    points = vectors[good]
+    tree = cKDTree(points)
     near = tree.query_ball_point(points, chord(GROUP_SHARE * field_deg), return_length=True)
     taken: set[int] = set()
     groups = []
@@ -153,7 +156,7 @@ def _find_groups(tree: Any, good: Ints, mag: Floats, field_deg: float) -> list[I
         rows = tree.query_ball_point(points[i], chord(GROUP_SHARE * field_deg))
         if taken.isdisjoint(rows):
             taken.update(rows)
-            members = np.array(rows, dtype=np.int64)
+            members = good[np.array(rows, dtype=np.int64)]
             groups.append(members[np.argsort(mag[members], kind="stable")])
     return groups
 
@@ -161,7 +164,6 @@ def _find_groups(tree: Any, good: Ints, mag: Floats, field_deg: float) -> list[I
 def _assembled(
     found: list[Ints],
     groups: list[Ints],
-    tree: Any,
     vectors: Floats,
     mag: Floats,
     field_deg: float,

@@ -30,6 +30,7 @@ FIGURE_MAG = 4.5
 FIGURE_STARS = 14
 FEWEST_FIGURE_STARS = 3
 LONGEST_LINE_DEG = 16.0
+DOUBLE_DEG = 0.25
 PIECE_DEG = 2.0
 """Boundaries are cut into pieces no longer than this, so that they bend on a chart."""
 
@@ -136,13 +137,19 @@ def guide_figures(stars: StarCatalogue) -> Figures:
     for name in sorted(set(where.tolist())):
         rows = np.flatnonzero(where == name)
         rows = rows[: max(FEWEST_FIGURE_STARS, int(np.sum(bright.v_mag[rows] <= FIGURE_MAG)))]
-        rows = rows[:FIGURE_STARS]
+        rows = rows[_single(bright.vectors[rows])][:FIGURE_STARS]
         vectors = bright.vectors[rows]
         ends += [(int(rows[a]), int(rows[b])) for a, b in neighbour_lines(vectors)]
         ra, dec = sky_angles(vectors.mean(axis=0))
         middles[name] = float(ra), float(dec)
     index = np.array(ends, dtype=np.int64).reshape(-1, 2)
     return Figures(bright.ra_deg[index], bright.dec_deg[index], middles)
+
+
+def _single(vectors: Floats) -> npt.NDArray[np.bool_]:
+    """Marks stars without a brighter one, earlier in the list, so near that both look like one."""
+    gap = np.linalg.norm(vectors[:, None] - vectors[None, :], axis=2)
+    return ~np.any(np.tril(gap < np.radians(DOUBLE_DEG), -1), axis=1)
 
 
 def neighbour_lines(
@@ -156,7 +163,6 @@ def neighbour_lines(
         for b in range(a + 1, len(vectors)):
             nearer = np.maximum(gap[a], gap[b]) < gap[a, b]
             nearer[[a, b]] = False
-            # doubles seen as one star need no line
-            if 0.003 < gap[a, b] <= longest and not nearer.any():
+            if gap[a, b] <= longest and not nearer.any():
                 found.append((a, b))
     return found
