@@ -297,14 +297,7 @@ class Watch:
 
     def _trends(self, entries: Sequence[Entry]) -> Trends | None:
         series = [e for e in entries if e.role == "light" and not e.gone]
-        kit, site = self._options.get("kit"), self._options.get("site")
-        return find_trends(
-            series,
-            aperture_mm=None if kit is None else kit.optics.aperture_mm,
-            worm_period_s=None if kit is None else kit.mount.worm_period_s,
-            latitude_deg=None if site is None else site.latitude_deg,
-            longitude_deg=None if site is None else site.longitude_deg,
-        )
+        return find_trends(series, kit=self._options.get("kit"), site=self._options.get("site"))
 
     def _axis(self) -> AxisSession | None:
         kit, site = self._options.get("kit"), self._options.get("site")

@@ -81,17 +81,9 @@ class WatchState:
                 "left_out": self.left_out,
             },
             "enough": self.enough,
-            "trends": self._trends_json(),
+            "trends": None if self.trends is None else self.trends.words,
             "axis": self.axis,
         }
-
-    def _trends_json(self) -> dict[str, str] | None:
-        """The trends in words; null before there is a series."""
-        if self.trends is None:
-            return None
-        named = ("drift", "focus", "worm", "axis")
-        found = {name: getattr(self.trends, name) for name in named}
-        return {name: value.text if value else value.reason for name, value in found.items()}
 
 
 @dataclass(frozen=True)

@@ -1,23 +1,27 @@
-"""What the series as a whole shows: drift, focus, the drive's swing, the polar axis. Pure."""
+"""What the series as a whole shows while it grows: the same report as afterwards. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from slowglass.judge.axis import AxisFit, measure_axis
-from slowglass.judge.cause import Cause, find_cause
-from slowglass.judge.drift import Drift, measure_drift
-from slowglass.judge.focus import FocusTrend, measure_focus
+from slowglass.judge.advice import ExposureAdvice
+from slowglass.judge.cause import Cause
+from slowglass.judge.cloud import CLOUD_MAG, Clouds
+from slowglass.judge.focus import FocusTrend
 from slowglass.judge.instruction import Say
-from slowglass.judge.sample import Sample, offsets_arcsec, sample_of
-from slowglass.judge.silence import Silence
-from slowglass.judge.watch_sort import Entry
-from slowglass.judge.worm import WormFit, measure_worm
+from slowglass.judge.report import SeriesReport, sum_up
+from slowglass.judge.sample import offsets_arcsec, sample_of
 
-MOST_FOR_AXIS = 40
-"""Frames the axis is fitted to, spread over the series: more cost time and add little."""
+if TYPE_CHECKING:
+    from slowglass.judge.watch_sort import Entry
+    from slowglass.kit.model import Kit, Site
+
+NEWEST = 200
+"""Frames that the report looks back on, some hours: a quarter of a second after each frame."""
 TRAILING = ("drive", "polar axis", "wind", "slip", "field rotation")
+CLOUDY_IN_A_ROW = 2
 
 
 @dataclass(frozen=True)
@@ -30,53 +34,61 @@ class PlotPoint:
     fwhm_px: float | None
     east_arcsec: float | None
     north_arcsec: float | None
-    sky_adu: float | None
 
 
 @dataclass(frozen=True)
 class Trends:
-    """The series' measurements, or the reason for silence in place of each."""
+    """The series' report, its plots' points, and why the newest frame is as it is."""
 
+    report: SeriesReport
     points: tuple[PlotPoint, ...]
-    drift: Drift | Silence
-    focus: FocusTrend | Silence
-    worm: WormFit | Silence
-    axis: AxisFit | Silence
     cause: Cause | None
-    """Why the newest frame's stars are as they are, its neighbours asked."""
 
     @property
     def warnings(self) -> tuple[Say, ...]:
-        """What should be said of the series though the newest frame is in order."""
-        if isinstance(self.focus, FocusTrend) and self.focus.creeping:
-            text = f"Refocus: stars have grown by {self.focus.change_px:.1f} px"
-            return (Say(text, (self.focus.text,), "act"),)
-        return ()
+        """What to say of the series though the newest frame is in order, most pressing first."""
+        report, found = self.report, []
+        if isinstance(report.clouds, Clouds):
+            lost = [mag for mag in report.clouds.lost_mag if mag is not None][-CLOUDY_IN_A_ROW:]
+            if report.clouds.fading:
+                found.append(
+                    Say("Check the glass for dew: stars fade", (report.clouds.text,), "act")
+                )
+            elif len(lost) == CLOUDY_IN_A_ROW and min(lost) > CLOUD_MAG:
+                found.append(Say("Cloud passes: shoot on, or wait", (report.clouds.text,)))
+        if isinstance(report.focus, FocusTrend) and report.focus.creeping:
+            text = f"Refocus: stars have grown by {report.focus.change_px:.1f} px"
+            found.append(Say(text, (report.focus.text,), "act"))
+        if isinstance(report.exposure, ExposureAdvice) and report.exposure.step == "stop":
+            text = "Stop, or choose something bright: the Moon"
+            found.append(Say(text, (report.exposure.text,), "act"))
+        return tuple(found)
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What was measured, a sentence each; what cannot be told yet is left out."""
+        report = self.report
+        parts = (report.focus, report.clouds, report.drift, report.worm, report.axis)
+        words = [str(part.text) for part in parts if part]
+        if report.hold:
+            words.append(f"{report.hold.keep_80_s:.0f} s keep 80 % of the frames round")
+        if report.exposure:
+            words.append(f"next exposure: {report.exposure.text}")
+        if self.cause is not None and self.cause.name != "round":
+            words.insert(0, f"newest frame: {self.cause.text}")
+        return tuple(words)
 
 
 def find_trends(
-    series: Sequence[Entry],
-    *,
-    aperture_mm: float | None = None,
-    worm_period_s: float | None = None,
-    latitude_deg: float | None = None,
-    longitude_deg: float | None = None,
-) -> Trends:
-    """The trends of a series; without a place on Earth the polar axis stays unknown."""
-    samples = [sample_of(entry.verdict) for entry in series]
-    axis: AxisFit | Silence = Silence("the polar axis needs your site: see slowglass site")
-    if latitude_deg is not None and longitude_deg is not None:
-        step = max(1, -(-len(samples) // MOST_FOR_AXIS))
-        axis = measure_axis(samples[::step], latitude_deg=latitude_deg, longitude_deg=longitude_deg)
-    cause = find_cause(samples, len(samples) - 1, worm_period_s=worm_period_s) if samples else None
-    return Trends(
-        _points(series, samples),
-        measure_drift(samples),
-        measure_focus(samples, aperture_mm=aperture_mm),
-        measure_worm(samples),
-        axis,
-        cause if isinstance(cause, Cause) else None,
-    )
+    series: Sequence[Entry], *, kit: Kit | None = None, site: Site | None = None
+) -> Trends | None:
+    """The trends of a series in the order it was taken; None without a frame."""
+    if not series:
+        return None
+    recent = series[-NEWEST:]
+    report = sum_up([entry.verdict for entry in recent], kit=kit, site=site)
+    newest = report.causes[report.order.index(len(recent) - 1)]
+    return Trends(report, _points(recent), newest if isinstance(newest, Cause) else None)
 
 
 def said_of_cause(trends: Trends | None) -> Say | None:
@@ -87,26 +99,27 @@ def said_of_cause(trends: Trends | None) -> Say | None:
     return Say(cause.advice, (cause.text,), "act")
 
 
-def _points(series: Sequence[Entry], samples: Sequence[Sample]) -> tuple[PlotPoint, ...]:
+def _points(series: Sequence[Entry]) -> tuple[PlotPoint, ...]:
+    samples = [sample_of(entry.verdict) for entry in series]
     timed = [s.mid_s for s in samples if s.mid_s is not None]
     placed = [i for i, s in enumerate(samples) if s.placed]
     places: dict[int, tuple[float, float]] = {}
-    nowhere: tuple[float | None, float | None] = (None, None)
     if placed:
         _, east, north = offsets_arcsec([samples[i] for i in placed])
         places = {i: (float(e), float(n)) for i, e, n in zip(placed, east, north, strict=True)}
+    nowhere: tuple[float | None, float | None] = (None, None)
     points = []
     for index, (entry, sample) in enumerate(zip(series, samples, strict=True)):
         east_arcsec, north_arcsec = places.get(index, nowhere)
+        minutes = None if sample.mid_s is None else (sample.mid_s - min(timed)) / 60.0
         points.append(
             PlotPoint(
                 entry.name,
-                None if sample.mid_s is None else (sample.mid_s - min(timed)) / 60.0,
+                minutes,
                 entry.verdict.keeper,
                 entry.verdict.fwhm_px,
                 east_arcsec,
                 north_arcsec,
-                entry.verdict.sky_adu,
             )
         )
     return tuple(points)

@@ -32,11 +32,16 @@ def live_parts(state: WatchState, clock: Callable[[str | None], str]) -> dict[st
         "say": {"say": state.say, "busy": state.to_judge, "waiting": state.waiting},
         "now": _now(state, clock),
         "stack": _stack(state),
-        "plots": {"charts": _charts(state.trends), "trends": _trend_words(state.trends)},
+        "plots": {
+            "charts": _charts(state.trends),
+            "trends": () if state.trends is None else state.trends.words,
+        },
         "axis": {
             "axis": state.axis,
             "sky_map": _sky_map(state),
-            "silence": "" if state.trends is None else getattr(state.trends.axis, "reason", ""),
+            "silence": ""
+            if state.trends is None
+            else getattr(state.trends.report.axis, "reason", ""),
         },
         "frames": _frames(state, clock),
     }
@@ -91,7 +96,7 @@ def _stack(state: WatchState) -> dict[str, Any]:
 def _charts(trends: Trends | None) -> list[dict[str, Any]]:
     if trends is None or not trends.points:
         return []
-    points, drift = trends.points, trends.drift
+    points, drift = trends.points, trends.report.drift
     timed = all(p.minutes is not None for p in points)
     x_words = "minutes" if timed else "frame"
 
@@ -128,22 +133,12 @@ def _charts(trends: Trends | None) -> list[dict[str, Any]]:
     return [{"title": t, "words": w, "chart": c} for t, w, c in named if c is not None]
 
 
-def _trend_words(trends: Trends | None) -> list[str]:
-    if trends is None:
-        return []
-    found = [trends.focus, trends.drift, trends.worm, trends.axis]
-    words = [value.text for value in found if value]
-    if trends.cause is not None and trends.cause.name != "round":
-        words.insert(0, f"the newest frame: {trends.cause.text}")
-    return words
-
-
 def _sky_map(state: WatchState) -> dict[str, Any] | None:
     """The pole in the middle of rings and where the axis points, as positions in a 200-unit box."""
     session: AxisSession | None = state.axis
     left = None if session is None else (session.aim or session.fit)
-    if left is None and state.trends is not None and state.trends.axis:
-        left = state.trends.axis
+    if left is None and state.trends is not None and state.trends.report.axis:
+        left = state.trends.report.axis
     if left is None:
         return None
     altitude, azimuth = left.altitude_arcmin, left.azimuth_arcmin
