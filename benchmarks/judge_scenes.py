@@ -80,7 +80,9 @@ def render(kit: Kit, wcs: TanWcs, stars, fault: Fault, *, exposure_s, seeing, st
 
     ``start`` is s from the series' begin.
     """
-    light = np.zeros((HEIGHT, WIDTH), dtype=np.float32)
+    height, width = kit.camera.height_px, kit.camera.width_px
+    reach = 0.5 * math.hypot(width, height)
+    light = np.zeros((height, width), dtype=np.float32)
     x0, y0 = wcs.sky_to_pixel(stars[0], stars[1])
     true_x, true_y = x0.copy(), y0.copy()
     mosaic = mosaic_bands(kit.camera)
@@ -91,18 +93,18 @@ def render(kit: Kit, wcs: TanWcs, stars, fault: Fault, *, exposure_s, seeing, st
     motion = inverse @ fault.path(t).T  # px, steps
     across, down = (1, 1) if even else ZONES
     zone = (
-        np.clip(x0 / WIDTH * across, 0, across - 1).astype(int)
-        + np.clip(y0 / HEIGHT * down, 0, down - 1).astype(int) * across
+        np.clip(x0 / width * across, 0, across - 1).astype(int)
+        + np.clip(y0 / height * down, 0, down - 1).astype(int) * across
     )
     for z in np.unique(zone):
-        cx = (z % across + 0.5) * WIDTH / across - 0.5
-        cy = (z // across + 0.5) * HEIGHT / down - 0.5
-        u, v = (cx - (WIDTH - 1) / 2) / REACH, (cy - (HEIGHT - 1) / 2) / REACH
+        cx = (z % across + 0.5) * width / across - 0.5
+        cy = (z // across + 0.5) * height / down - 0.5
+        u, v = (cx - (width - 1) / 2) / reach, (cy - (height - 1) / 2) / reach
         path = motion.copy()
         if fault.turn_rad:
             # The series turns evenly: position at time t about the pivot.
             angle = fault.turn_rad * (t / exposure_s)
-            du, dv = (u - fault.pivot[0]) * REACH, (v - fault.pivot[1]) * REACH
+            du, dv = (u - fault.pivot[0]) * reach, (v - fault.pivot[1]) * reach
             path = path + np.stack(
                 [
                     du * (np.cos(angle) - 1) - dv * np.sin(angle),
@@ -128,8 +130,8 @@ def render(kit: Kit, wcs: TanWcs, stars, fault: Fault, *, exposure_s, seeing, st
         if fault.turn_rad:
             # Each star turns by its own arm: the zone's mean shift is not its own.
             angle = fault.turn_rad * (t / exposure_s)
-            du = x0[here] - (WIDTH - 1) / 2 - fault.pivot[0] * REACH
-            dv = y0[here] - (HEIGHT - 1) / 2 - fault.pivot[1] * REACH
+            du = x0[here] - (width - 1) / 2 - fault.pivot[0] * reach
+            dv = y0[here] - (height - 1) / 2 - fault.pivot[1] * reach
             c, s = np.cos(angle).mean() - 1, np.sin(angle).mean()
             drift = motion.mean(axis=1)
             sx, sy = x0[here] + drift[0] + du * c - dv * s, y0[here] + drift[1] + du * s + dv * c
@@ -173,8 +175,8 @@ def measure(frame, wcs, stars, where, *, start, exposure_s) -> Sample:
     sample = Sample(
         mid_s=1.79e9 + start + 0.5 * exposure_s,
         exposure_s=exposure_s,
-        width_px=WIDTH,
-        height_px=HEIGHT,
+        width_px=frame.width_px,
+        height_px=frame.height_px,
         fwhm_px=found.fwhm_px,
         hfd_px=found.hfd_px,
         pattern=pattern,
@@ -192,7 +194,7 @@ def measure(frame, wcs, stars, where, *, start, exposure_s) -> Sample:
     fitted = fit_tan(
         *args,
         start=(wcs.ra0_deg, wcs.dec0_deg),
-        centre=((WIDTH - 1) / 2, (HEIGHT - 1) / 2),
+        centre=((frame.width_px - 1) / 2, (frame.height_px - 1) / 2),
         parity=wcs.parity,
     )
     rms = float(np.sqrt(np.mean(residuals_px(fitted, *args) ** 2))) * fitted.scale_arcsec_per_px
@@ -291,18 +293,7 @@ def _faults(truth, rng, dec, exposure, cadence, width, judged, period, kit) -> l
         return [plain] * FRAMES
     if truth == "drive":
         while True:
-            size, phase = rng.uniform(6, 28), rng.uniform(0, 2 * np.pi)
-            second, other = rng.uniform(0, 0.25), rng.uniform(0, 2 * np.pi)
-            cos_dec = math.cos(math.radians(dec))
-
-            def swing(t):
-                out = base(t)
-                turn = 2 * np.pi * t / period
-                out[:, 0] += cos_dec * size * (
-                    np.sin(turn + phase) + second * np.sin(2 * turn + other)
-                )
-                return out
-
+            swing = _swing(rng, base, dec, period)
             if least < _variance(swing, start, exposure) < 40 * sigma2:
                 return [Fault(swing)] * FRAMES
     if truth == "polar axis":
@@ -381,11 +372,27 @@ def _faults(truth, rng, dec, exposure, cadence, width, judged, period, kit) -> l
     raise ValueError(truth)
 
 
+def _swing(rng, base, dec, period) -> Path:
+    """A worm's swing with its second harmonic, at any phase."""
+    size, phase = rng.uniform(6, 28), rng.uniform(0, 2 * np.pi)
+    second, other = rng.uniform(0, 0.25), rng.uniform(0, 2 * np.pi)
+    cos_dec = math.cos(math.radians(dec))
+
+    def path(t):
+        out = base(t)
+        turn = 2 * np.pi * t / period
+        out[:, 0] += cos_dec * size * (np.sin(turn + phase) + second * np.sin(2 * turn + other))
+        return out
+
+    return path
+
+
 def _gust(rng, base, sigma2, start, exposure) -> Fault:
     """Swings at some tenths of a hertz to some hertz about the place, mostly along one line."""
     way = rng.uniform(0, np.pi)
-    along, across = np.array([math.cos(way), math.sin(way)]), np.array(
-        [-math.sin(way), math.cos(way)]
+    along, across = (
+        np.array([math.cos(way), math.sin(way)]),
+        np.array([-math.sin(way), math.cos(way)]),
     )
     speeds, phases = rng.uniform(0.1, 1.5, 4), rng.uniform(0, 2 * np.pi, 4)
     sizes = rng.uniform(0.3, 1.0, 4)
@@ -394,7 +401,8 @@ def _gust(rng, base, sigma2, start, exposure) -> Fault:
     def swing(t, k=0):
         inside = np.exp(-np.clip(t - begin, 0, None) / last) * (t >= begin)
         return inside * sum(
-            s * np.sin(2 * np.pi * f * t + p + k) for s, f, p in zip(sizes, speeds, phases)
+            s * np.sin(2 * np.pi * f * t + p + k)
+            for s, f, p in zip(sizes, speeds, phases, strict=True)
         )
 
     raw = swing(start + (np.arange(400) + 0.5) / 400 * exposure)

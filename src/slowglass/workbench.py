@@ -23,6 +23,7 @@ from slowglass.progress import Report, silent
 
 if TYPE_CHECKING:
     from slowglass.choose.answers import Choice
+    from slowglass.choose.year_service import YearPlan
     from slowglass.expose.plan import ExposurePlan
     from slowglass.find.hunt import HuntStep
     from slowglass.find.plates import ChartWish, PlateName
@@ -164,6 +165,34 @@ class Workbench:
         return choose_tonight(
             self.kit, self.site, self.sky, night=night, limit=limit, wanted=wanted, report=report
         )
+
+    def choose_year(
+        self,
+        name: str,
+        *,
+        first: date | None = None,
+        limit: int = 10,
+        output: Path | None = None,
+        report: Report = silent,
+    ) -> YearPlan:
+        """The best nights for one object in the year from ``first`` (or tonight) on.
+
+        ``output`` writes them as a calendar (.ics) or the whole year as a chart.
+        """
+        from slowglass.choose.year_io import write_year
+        from slowglass.choose.year_service import plan_year
+
+        if first is not None and not FIRST_YEAR <= first.year < LAST_YEAR:
+            raise UsageError(
+                f"night {first} is outside the years {FIRST_YEAR} to {LAST_YEAR - 1}",
+                "choose a night nearer to ours",
+            )
+        plan = plan_year(
+            self.kit, self.site, self.sky, name, first=first, limit=limit, report=report
+        )
+        if output is not None:
+            write_year(plan, output)
+        return plan
 
     def find(
         self, target: str, *, from_star: str | None = None, when: datetime | None = None

@@ -39,6 +39,12 @@ SAME_STAR_ARCSEC = 3.0
 SKY_SYSTEM_MAG = 0.05
 """Colours of sky and stars differ, and flats are not applied: no sky is known better."""
 MOST_STARS = 120
+CORNERS_MAG = 0.07
+"""What the usual darkening of the corners takes from stars all over a frame, in the mean: a third
+of the corner's loss of 18 %."""
+CLOUDED = 0.8
+"""Below this share of the promised light the stars shine through cloud, the sky below it not."""
+CLOUD_ERROR_MAG = 0.2
 
 
 def measure_light(

@@ -25,8 +25,10 @@ G_TO_V_MAG = 0.17
 """A usual field star (BP − RP 0.9) is this much fainter in V than in G: Riello et al. 2021, A&A
 649, A3."""
 RADIUS_FWHM = 3.0
-"""Aperture that leaves out 2 % of a star in air (a Moffat of β = 4.765) and its far rings."""
-APERTURE_LOSS_MAG = 0.02
+"""Aperture that leaves out 3 to 4 % of a star: air's wings, rings of the obstructed aperture."""
+APERTURE_LOSS_MAG = 0.04
+"""What it leaves out, with what the ring for the sky takes off: computed for air of 3 to 4.5″
+over an aperture of 102 mm, 32 % obstructed (0.043 and 0.035 mag)."""
 LARGEST_SCATTER_MAG = 0.35
 """Catalogue colours and magnitudes leave a tenth; more means wrong stars."""
 
