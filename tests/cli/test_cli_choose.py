@@ -69,3 +69,46 @@ def test_a_night_without_night_exits_1_with_the_reason(slowglass, tmp_path):
 @pytest.mark.parametrize("limit", ["0", "-1", "many"])
 def test_limit_must_be_a_count(slowglass, limit):
     assert slowglass("choose", "--limit", limit).code == 2
+
+
+def test_a_list_is_narrowed(slowglass, tmp_path):
+    done = tmp_path / "done.txt"
+    done.write_text("# last year\nAlbireo, NGC 457\n", encoding="utf-8")
+    outcome = slowglass(
+        "choose", "--night", "2026-09-12", "--limit", "4", "--type", "double", "--type", "open",
+        "--constellation", "Cygnus", "--between", "22-1", "--without", done, "--without", "M29",
+        "--json",
+    )  # fmt: skip
+    found = outcome.document
+    assert {thing["constellation"] for thing in found["objects"]} == {"Cyg"}
+    assert not {"Albireo", "M29"} & {thing["name"] for thing in found["objects"]}
+    assert "from 22:00 to 01:00" in found["limits"]
+    shown = slowglass(
+        "choose", "--night", "2026-09-12", "--type", "globular", "--constellation", "Oct"
+    )
+    assert shown.code == 1
+    assert "globular cluster; Oct" in shown.err
+    refused = slowglass("choose", "--type", "quasar")
+    assert refused.code == 2
+    assert "planetary" in refused.err
+
+
+def test_a_year_of_nights(slowglass, tmp_path):
+    file = tmp_path / "ring.ics"
+    shown = slowglass(
+        "choose", "--year", "M57", "--night", "2026-11-25", "--limit", "3", "-o", file
+    )
+    assert shown.code == 0
+    assert "Ring Nebula" in shown.out and "worth" in shown.out
+    assert file.read_text(encoding="utf-8").count("BEGIN:VEVENT") == 3
+    found = slowglass("choose", "--year", "M57", "--night", "2026-11-25", "--json").document
+    assert len(found["nights"]) == 365 and len(found["best"]) == 20
+    never = slowglass("choose", "--year", "NGC 104", "--night", "2026-11-25")
+    assert never.code == 1
+    assert "never clears" in never.err
+    for bad in (
+        ("-o", file),
+        ("--year", "M57", "--type", "double"),
+        ("--year", "M57", "-o", "a.b"),
+    ):
+        assert slowglass("choose", *bad).code == 2

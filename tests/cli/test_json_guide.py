@@ -32,6 +32,7 @@ def test_fields_of_records(record):
     "arguments",
     [
         ("choose", "--night", "2026-09-12", "--limit", "1"),
+        ("choose", "--year", "M57", "--night", "2026-09-12"),
         ("find", "M57", "--from", "Vega"),
         ("kit",),
         ("site",),
@@ -44,7 +45,8 @@ def test_fields_of_records(record):
 def test_keys_of_documents(slowglass, arguments):
     found = slowglass(*arguments, "--json").document
     keys = set(found)
-    for thing in [*found.get("legs", []), *(found["objects"] if arguments[0] == "choose" else [])]:
+    lists = [found.get(name, []) for name in ("legs", "objects", "nights", "spells")]
+    for thing in [item for items in lists if isinstance(items, list) for item in items[:3]]:
         keys |= set(thing)
         for question in ("fits", "shows", "holds", "reachable"):
             keys |= set(thing.get(question, ()))

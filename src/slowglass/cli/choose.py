@@ -21,6 +21,7 @@ from slowglass.cli.common import (
     table,
 )
 from slowglass.cli.words import clock_text
+from slowglass.cli.year import show_year
 from slowglass.documents import document
 from slowglass.errors import NothingUseful, UnreadableFile, UsageError
 
@@ -55,6 +56,21 @@ def choose(
             help="Leave out this object, or all that a text file lists; may be repeated.",
         ),
     ] = None,
+    year: Annotated[
+        str | None,
+        typer.Option(
+            "--year", metavar="NAME", help="The best nights of a year for this object instead."
+        ),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "-o",
+            "--output",
+            metavar="FILE",
+            help="With --year: best nights as a calendar (.ics), or a chart (.svg, .png, .pdf).",
+        ),
+    ] = None,
     kit: KitOption = None,
     site: SiteOption = None,
     as_json: JsonOption = False,
@@ -65,6 +81,13 @@ def choose(
     does the mount hold it, can it be reached. The best come first, each with its reason.
     """
     evening = _evening(night)
+    if year is not None:
+        if kinds or constellations or between or without:
+            raise UsageError("--year looks at one object", "leave out the options that narrow")
+        show_year(year, evening, limit, output, kit=kit, site=site, as_json=as_json)
+        return
+    if output is not None:
+        raise UsageError("-o writes a year", "give --year NAME with it")
     with progress() as report:
         bench = open_workbench(kit, site, report)
         choice = bench.choose(
