@@ -2,10 +2,9 @@
 
 What goes in: every star of the catalogue in its colour and the right number of fainter ones,
 the object, the sky with its slope to the horizon, dimming by air and cloud, the star image
-(:mod:`psf`) drawn along the mount's path (:mod:`tracking`), vignetting, dust, the colour mosaic,
-photon noise, dark current, hot pixels, read noise, full well and converter. What does not: field
-rotation within the exposure (under a twentieth of a pixel in a minute for an axis 12′ off),
-distortion, differential refraction, internal reflections, blooming.
+(:mod:`psf`) drawn along the mount's path (:mod:`way`), vignetting, dust, the colour mosaic,
+photon noise, dark current, hot pixels, read noise, full well and converter. What does not:
+distortion, dispersion by the air, internal reflections, blooming.
 """
 
 from __future__ import annotations
@@ -28,7 +27,8 @@ from slowglass.expose.sensor import (
     sensor_flaws,
 )
 from slowglass.expose.signal import bands, sky_e_per_px_s, star_e_per_s
-from slowglass.expose.tracking import SHAKE_FACTOR, field_path_arcsec
+from slowglass.expose.tracking import SHAKE_FACTOR
+from slowglass.expose.way import Ways
 from slowglass.frame.image import Frame
 from slowglass.kit.model import Kit, Site
 from slowglass.kit.optics import FWHM_PER_SIGMA
@@ -43,8 +43,6 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 Target = SkyObject | Place | tuple[float, float]
 
-CHUNK_PX = 100.0
-"""Longest piece of a trail that one star image holds; longer trails are drawn in pieces."""
 SATELLITE_ARCSEC_S = 1500.0
 """Speed across the sky of a satellite 700 km up, high in the sky."""
 
@@ -112,8 +110,9 @@ def render_with_truth(
         faintest_mag=o.faintest_mag,
         neighbours=o.neighbours,
     )
-    path = _path_px(kit, site, wcs, exposure_s, conditions, o)
-    light, star_e, xy, fwhm = _collect(kit, site, scene, wcs, path, exposure_s, conditions, o)
+    ways = Ways(kit, site, wcs, exposure_s, conditions, o)
+    path = ways.at_centre
+    light, star_e, xy, fwhm = _collect(kit, site, scene, wcs, ways, exposure_s, conditions, o)
     sky_e = (
         sky_e_per_px_s(conditions.sky_mag_arcsec2, kit.optics, camera)
         * exposure_s
@@ -185,39 +184,6 @@ def _conditions(
     return conditions_at_altitude(site, sky_mag=o.sky_mag_arcsec2, **altitude)
 
 
-def _path_px(
-    kit: Kit,
-    site: Site,
-    wcs: TanWcs,
-    exposure_s: float,
-    conditions: Conditions,
-    o: ForecastOptions,
-) -> tuple[Floats, Floats]:
-    """Offsets of a star's image on the sensor, steps of equal time, mean 0."""
-    if not o.tracking:
-        return np.zeros(1), np.zeros(1)
-    phase = o.worm_phase_rad
-    if phase is None:
-        phase = float(np.random.default_rng([o.seed, 0xA1]).random() * 2.0 * np.pi)
-
-    def at(steps: int) -> tuple[Floats, Floats]:
-        east, north = field_path_arcsec(
-            (np.arange(steps) + 0.5) * (exposure_s / steps),
-            kit.mount,
-            dec_deg=wcs.dec0_deg,
-            hour_angle_deg=conditions.hour_angle_deg,
-            latitude_deg=site.latitude_deg,
-            phase_rad=phase,
-            second_harmonic=o.second_harmonic,
-        )
-        x, y = np.linalg.inv(wcs.matrix) @ (np.stack([east, north]) / 3600.0)
-        return x - x.mean(), y - y.mean()
-
-    x, y = at(64)
-    wanted = int(3.0 * (np.ptp(x) + np.ptp(y)))
-    return (x, y) if wanted <= 64 else at(wanted)
-
-
 def _gradient(wcs: TanWcs, conditions: Conditions) -> tuple[float, float]:
     """Relative change of the sky per pixel along x and y: toward the horizon and the towns."""
     up = np.radians(conditions.zenith_angle_deg)
@@ -232,22 +198,12 @@ def _gradient(wcs: TanWcs, conditions: Conditions) -> tuple[float, float]:
     return float(per_px[0]), float(per_px[1])
 
 
-def _pieces(path: tuple[Floats, Floats]) -> list[tuple[Floats, Floats]]:
-    """The path cut into runs no longer than a star image can hold."""
-    x, y = path
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
-    if np.hypot(np.ptp(x), np.ptp(y)) <= CHUNK_PX:
-        return [path]
-    run = (along // CHUNK_PX).astype(int)
-    return [(x[run == k], y[run == k]) for k in np.unique(run)]
-
-
 def _collect(
     kit: Kit,
     site: Site,
     scene: Scene,
     wcs: TanWcs,
-    path: tuple[Floats, Floats],
+    ways: Ways,
     exposure_s: float,
     conditions: Conditions,
     o: ForecastOptions,
@@ -266,8 +222,7 @@ def _collect(
     x, y = wcs.sky_to_pixel(stars.ra_deg, stars.dec_deg)
     light = np.zeros((camera.height_px, camera.width_px), dtype=np.float32)
     fwhm = 0.0
-    pieces = _pieces(path)
-    for piece in pieces:
+    for zone, path, piece in ways.pieces():
         part = len(piece[0]) / len(path[0])
         mid_x, mid_y = float(piece[0].mean()), float(piece[1].mean())
         psf = star_image(
@@ -279,9 +234,9 @@ def _collect(
             blur_px=o.blur_px,
             path_px=(piece[0] - mid_x, piece[1] - mid_y) if len(path[0]) > 1 else None,
         )
-        fwhm = max(fwhm, _half_peak_width(psf))
         near = np.flatnonzero(
-            (x + mid_x > -psf.half_px)
+            zone.holds(x, y)
+            & (x + mid_x > -psf.half_px)
             & (x + mid_x < camera.width_px + psf.half_px)
             & (y + mid_y > -psf.half_px)
             & (y + mid_y < camera.height_px + psf.half_px)
@@ -296,6 +251,9 @@ def _collect(
             psf.oversample,
             mosaic,
         )
+        if not zone.central:
+            continue
+        fwhm = max(fwhm, _half_peak_width(psf))
         kernel = psf.kernel(len(bands(camera)) // 2, min(psf.half_px - 1, _surface_radius(psf)))
         for obj, model in scene.objects:
             for smooth in model.smooth:

@@ -63,12 +63,12 @@ def faint_stars(
     """Invented stars of V between the magnitudes, within (and a little beyond) a radius."""
     grid = np.linspace(9.0, FAINTEST_MAG, 161)
     law = stars_brighter(grid) / SKY_DEG2
-    columns: list[Floats] = []
     # A cone spans asin(sin r / cos δ) in right ascension, or all of it over a pole.
     reach = 180.0
     if abs(dec_deg) + radius_deg < 90.0:
         sine = np.sin(np.radians(radius_deg)) / np.cos(np.radians(dec_deg))
         reach = float(np.degrees(np.arcsin(min(1.0, float(sine)))))
+    drawn: list[tuple[Floats, ...]] = []
     for band in range(
         max(0, int((dec_deg - radius_deg + 90.0) / CELL_DEG)),
         min(int(180.0 / CELL_DEG) - 1, int((dec_deg + radius_deg + 90.0) / CELL_DEG)) + 1,
@@ -81,26 +81,44 @@ def faint_stars(
         last = int(np.floor((ra_deg + reach) / width))
         if last - first >= cells:
             first, last = 0, cells - 1
-        for index in range(first, last + 1):
-            cell = index % cells
-            columns.append(_cell(band, cell, low, width, grid, law))
-    if not columns:
+        drawn += _row(band, np.arange(first, last + 1) % cells, low, width, law)
+    if not drawn:
         return FaintStars(*(np.empty(0) for _ in range(4)))
-    ra, dec, mag, bv = np.concatenate(columns, axis=1)
-    keep = (mag >= from_mag) & (mag < to_mag)
-    return FaintStars(ra[keep], dec[keep], mag[keep], bv[keep])
-
-
-def _cell(band: int, cell: int, low: float, width: float, grid: Floats, law: Floats) -> Floats:
-    rng = np.random.Generator(np.random.Philox(key=_SEED + band * 4096 + cell))
-    sin_low, sin_high = np.sin(np.radians([low, low + CELL_DEG]))
-    area = np.radians(width) * (sin_high - sin_low) * np.degrees(1.0) ** 2
-    latitude = galactic_latitude_deg((cell + 0.5) * width, low + CELL_DEG / 2.0)
-    count = rng.poisson(law[-1] * area * float(density_factor(latitude)))
-    ra = (cell + rng.random(count)) * width
-    dec = np.degrees(np.arcsin(sin_low + (sin_high - sin_low) * rng.random(count)))
+    ra, sin_dec, below, bv = (np.concatenate(column) for column in zip(*drawn, strict=True))
     # Inverting the cumulative law; below the grid's bright end every star gets that magnitude,
     # which the caller's limit then cuts away.
-    mag = np.interp(rng.random(count) * law[-1], law, grid)
-    bv = np.clip(rng.normal(0.75, 0.28, count), 0.1, 1.7)
-    return np.stack([ra, dec, mag, bv])
+    mag = np.interp(below * law[-1], law, grid)
+    keep = (mag >= from_mag) & (mag < to_mag)
+    dec = np.degrees(np.arcsin(sin_dec[keep]))
+    return FaintStars(ra[keep], dec, mag[keep], np.clip(0.75 + 0.28 * bv[keep], 0.1, 1.7))
+
+
+def _row(
+    band: int, cells: npt.NDArray[np.int64], low: float, width: float, law: Floats
+) -> list[tuple[Floats, ...]]:
+    """Raw draws for cells of one declination band: RA, sin δ, place in the law, normal for B−V."""
+    sin_low, sin_high = np.sin(np.radians([low, low + CELL_DEG]))
+    area = np.radians(width) * (sin_high - sin_low) * np.degrees(1.0) ** 2
+    latitude = galactic_latitude_deg((cells + 0.5) * width, low + CELL_DEG / 2.0)
+    wanted = law[-1] * area * density_factor(latitude)
+    out: list[tuple[Floats, ...]] = []
+    for cell, mean in zip(cells.tolist(), wanted.tolist(), strict=True):
+        rng = np.random.Generator(np.random.Philox(key=_SEED + band * 4096 + cell))
+        count = rng.poisson(mean)
+        out.append(
+            (
+                (cell + rng.random(count)) * width,
+                sin_low + (sin_high - sin_low) * rng.random(count),
+                rng.random(count),
+                rng.standard_normal(count),
+            )
+        )
+    return out
+
+
+def faintest_within(count: float, ra_deg: float, dec_deg: float, radius_deg: float) -> float:
+    """V magnitude, FAINTEST_MAG at most, to which about ``count`` stars lie within a radius."""
+    area = 2.0 * np.pi * (1.0 - np.cos(np.radians(radius_deg))) * np.degrees(1.0) ** 2
+    here = float(density_factor(galactic_latitude_deg(ra_deg, dec_deg)))
+    grid = np.linspace(5.0, FAINTEST_MAG, 241)
+    return float(np.interp(count / (here * area), stars_brighter(grid) / SKY_DEG2, grid))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from slowglass.expose.population import FAINTEST_MAG, faint_stars
+from slowglass.expose.population import FAINTEST_MAG, faint_stars, faintest_within
 from slowglass.expose.profile import ObjectModel, family, object_model
 from slowglass.expose.shapes import SmoothPart
 from slowglass.sky.coords import separation_deg
@@ -23,6 +23,7 @@ Floats = npt.NDArray[np.float64]
 CATALOGUE, FAINT, MEMBER = 0, 1, 2
 """Where a star of the scene comes from."""
 FAINTEST_NEIGHBOUR_MAG = 15.5
+MOST_STARS = 400_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,9 +67,14 @@ def gather(
     faintest_mag: float = FAINTEST_MAG,
     neighbours: bool = True,
 ) -> Scene:
-    """The scene within a radius of an ICRS place."""
+    """The scene within a radius of an ICRS place.
+
+    Very wide fields end at a brighter magnitude, so as to hold no more than MOST_STARS: what is
+    fainter is part of the sky's own glow there.
+    """
     known = sky.stars.cone(ra_deg, dec_deg, radius_deg, epoch_year=epoch_year)
     depth = catalogue_depth_mag(sky)
+    faintest_mag = min(faintest_mag, faintest_within(MOST_STARS, ra_deg, dec_deg, radius_deg))
     mag = np.where(np.isfinite(known.v_mag), known.v_mag, known.mag)
     bv = np.where(np.isfinite(known.bv), known.bv, _usual_bv(known.source_id))
     parts = [_stars(known.ra_deg, known.dec_deg, mag, bv, CATALOGUE)]
@@ -84,7 +90,7 @@ def gather(
             for other in sky.objects.near(ra_deg, dec_deg, radius_deg)
             if (target is None or other.id != target.id)
             and other.mag is not None
-            and other.mag < FAINTEST_NEIGHBOUR_MAG
+            and other.mag < min(FAINTEST_NEIGHBOUR_MAG, faintest_mag)
         ]
     objects = []
     for obj in found:
