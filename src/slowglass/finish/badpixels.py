@@ -43,6 +43,34 @@ def odd_in_dark(dark: Plane, bayer: Bayer | None, *, sigmas: float = 8.0) -> Ind
     return np.flatnonzero(found)
 
 
+def odd_in_flat(flat: Plane, bayer: Bayer | None, *, share: float = 0.25) -> Index:
+    """Flat indices of pixels whose response differs by ``share`` from their neighbours', or
+    that gave no light at all.
+
+    Dust covers many pixels and only halves their light at worst, which the flat takes out.
+    """
+    found = ~np.isfinite(flat)
+    for rows, cols in colour_slices(bayer):
+        plane = np.ascontiguousarray(np.nan_to_num(flat[rows, cols]))
+        found[rows, cols] |= np.abs(plane - _local_median(plane)) > share
+    return np.flatnonzero(found)
+
+
+def unstable_pixels(stack: Plane, mean: Plane, noise_adu: float, *, sigmas: float = 6.0) -> Index:
+    """Flat indices of pixels that scatter over the darks (n, rows, columns) far beyond noise.
+
+    The sample variance of n values of noise σ about their mean has a relative error of
+    √(2/(n−1)); ``sigmas`` of these above 1, and more light in the mean allowed its own noise.
+    """
+    n = stack.shape[0]
+    variance = np.square(stack - mean).sum(axis=0) / (n - 1)
+    # Hot pixels carry the shot noise of their dark current; the gain is not known here, so one
+    # electron an ADU stands for it: generous for usual cameras.
+    normal = noise_adu**2 + np.maximum(mean - np.median(mean), 0.0)
+    limit = normal * (1.0 + sigmas * np.sqrt(2.0 / (n - 1)))
+    return np.flatnonzero(variance > limit)
+
+
 def lone_pixels(
     pixels: Plane, bayer: Bayer | None, *, sigmas: float = 6.0, sharpness: float = 3.0
 ) -> Index:

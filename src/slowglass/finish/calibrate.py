@@ -23,6 +23,11 @@ SAME_EXPOSURE = 0.1
 """Exposures that differ by less than this share need no scaling of the dark."""
 DARK_STRETCH = 5.0
 """Furthest ratio over which a dark is scaled; beyond, its noise and hot pixels do harm."""
+DOUBLING_C = 6.0
+"""Warming that doubles the dark current (common practice for silicon near room temperature;
+the physics, exp(−E/kT) with E from 0.55 to 1.1 eV, gives 9 to 5 °C)."""
+HOT_ENOUGH = 40
+"""Hot pixels from which their median tells the current."""
 FLAT_FLOOR = 0.05
 """Flat below this share of its median is no measurement of the optics; such pixels are dead."""
 
@@ -42,6 +47,7 @@ class Masters:
     """Flat indices of pixels that calibration frames show to be bad."""
     bad_counts: Mapping[str, int] = field(default_factory=dict)
     """How many of them are hot, cold and unstable."""
+    dark_temperature_c: float | None = None
 
 
 def trim_overscan(frame: Frame) -> tuple[Frame, float | None]:
@@ -102,27 +108,86 @@ def normalise_flat(flat: Plane, bayer: Bayer | None) -> Plane:
     return out
 
 
-def dark_factor(light_exposure_s: float | None, masters: Masters) -> tuple[float | None, str]:
-    """What to multiply the dark by for a light of this exposure; None and why when unusable."""
+def dark_factor(
+    light_exposure_s: float | None,
+    masters: Masters,
+    *,
+    temperature_c: float | None = None,
+    measured: float | None = None,
+) -> tuple[float | None, str]:
+    """What to multiply the dark by for a light of this exposure; None and why when unusable.
+
+    ``measured`` is what the light's own hot pixels tell (:func:`measure_dark`); it stands in
+    for exposure and temperature where bias frames allow scaling, as it knows of both.
+    """
     if masters.dark is None:
         return None, ""
     t_light, t_dark = light_exposure_s, masters.dark_exposure_s
-    if t_light is None or t_dark is None or t_dark <= 0:
-        return 1.0, "exposure of light or dark unknown: dark used unscaled"
-    ratio = t_light / t_dark
-    if abs(ratio - 1.0) <= SAME_EXPOSURE:
-        return 1.0, ""
+    known = t_light is not None and t_dark is not None and t_dark > 0
+    ratio = t_light / t_dark if known and t_light is not None and t_dark is not None else 1.0
+    told = f"dark of {t_dark:g} s" if t_dark is not None else "dark of unknown exposure"
+    light = f"a light of {t_light:g} s" if t_light is not None else "a light of unknown exposure"
     if masters.dark_has_bias:
-        return None, (
-            f"dark of {t_dark:g} s not used for a light of {t_light:g} s: "
-            "without bias frames a dark cannot be scaled"
-        )
-    if not 1 / DARK_STRETCH <= ratio <= DARK_STRETCH:
-        return None, (
-            f"dark of {t_dark:g} s not used for a light of {t_light:g} s: "
-            f"more than a factor {DARK_STRETCH:g} apart"
-        )
-    return ratio, f"dark of {t_dark:g} s scaled to {t_light:g} s"
+        if abs(ratio - 1.0) > SAME_EXPOSURE:
+            why = "without bias frames a dark cannot be scaled"
+            return None, f"{told} not used for {light}: {why}"
+        return 1.0, "" if known else "exposure of light or dark unknown: dark used unscaled"
+    warmer = 0.0
+    if temperature_c is not None and masters.dark_temperature_c is not None:
+        warmer = temperature_c - masters.dark_temperature_c
+    expected = ratio * 2.0 ** (warmer / DOUBLING_C)
+    factor, by = (measured, "its hot pixels") if measured is not None else (expected, "")
+    if not 1 / DARK_STRETCH <= factor <= DARK_STRETCH:
+        return None, f"{told} not used for {light}: more than a factor {DARK_STRETCH:g} apart"
+    if abs(factor - 1.0) <= SAME_EXPOSURE:
+        return 1.0, "" if known else "exposure of light or dark unknown: dark used unscaled"
+    if by:
+        return factor, f"{told} scaled by {factor:.2f}, as {by} tell"
+    if abs(warmer) >= 1.0:
+        return factor, f"{told} scaled to {light}, {warmer:+.0f} °C off: by {factor:.2f}"
+    return factor, f"{told} scaled to {t_light:g} s"
+
+
+def measure_dark(
+    pixels: Plane, masters: Masters, bayer: Bayer | None, *, white_adu: float
+) -> float | None:
+    """How many times the master dark's current a raw light holds, by hot pixels; None if unsure.
+
+    The excess of each hot pixel over its same-colour neighbours is compared in light and dark,
+    in which stars and sky drop out. Needs bias and dark, and ``HOT_ENOUGH`` pixels that stand
+    far out of the noise.
+    """
+    if masters.dark is None or masters.dark_has_bias or pixels.ndim != 2:
+        return None
+    dark = masters.dark
+    index = masters.bad
+    step = 1 if bayer is None else 2
+    rows, cols = np.divmod(index, dark.shape[1])
+    inside = (
+        (rows >= step) & (rows < dark.shape[0] - step)
+        & (cols >= step) & (cols < dark.shape[1] - step)
+    )  # fmt: skip
+    rows, cols = rows[inside], cols[inside]
+    if len(rows) < HOT_ENOUGH:
+        return None
+    around = [(j * step, i * step) for j in (-1, 0, 1) for i in (-1, 0, 1) if j or i]
+
+    def excess(plane: Plane) -> npt.NDArray[np.float64]:
+        beside = np.median([plane[rows + j, cols + i] for j, i in around], axis=0)
+        return np.asarray(plane[rows, cols] - beside, dtype=np.float64)
+
+    own, hot = excess(pixels), excess(dark)
+    if masters.bias is not None:
+        own -= excess(masters.bias)
+    some = np.abs(np.asarray(pixels[:: max(1, pixels.shape[0] // 300)], dtype=np.float64))
+    noise = 1.4826 * float(np.median(np.abs(some[:, step:] - some[:, :-step]))) / 2**0.5
+    good = (hot > 20.0 * max(noise, 0.5)) & (pixels[rows, cols] < 0.8 * white_adu)
+    if good.sum() < HOT_ENOUGH:
+        return None
+    ratio = own[good] / hot[good]
+    middle = float(np.median(ratio))
+    error = 1.2533 * 1.4826 * float(np.median(np.abs(ratio - middle))) / good.sum() ** 0.5
+    return middle if error < 0.03 * max(middle, 0.1) else None
 
 
 def calibrate(pixels: Plane, masters: Masters, *, dark_scale: float | None = 1.0) -> Plane:

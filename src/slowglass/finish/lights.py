@@ -17,14 +17,22 @@ from slowglass.finish.badpixels import (
     recurring,
     repair,
 )
-from slowglass.finish.calibrate import Masters, Plane, calibrate, dark_factor, trim_overscan
+from slowglass.finish.calibrate import (
+    Masters,
+    Plane,
+    calibrate,
+    dark_factor,
+    measure_dark,
+    trim_overscan,
+)
 from slowglass.finish.combine import MAD_TO_SIGMA
 from slowglass.finish.geometry import Box
 from slowglass.finish.grade import SHARPEST_STAR_PX, Look
-from slowglass.finish.masters import Wanted
+from slowglass.finish.masters import SAME_GAIN, Wanted, middle
 from slowglass.finish.recipe import Recipe
 from slowglass.finish.skyflat import Surface, block_levels, fit_surface
 from slowglass.finish.store import FrameStore
+from slowglass.finish.vignette import fall_of_light
 from slowglass.finish.workers import each
 from slowglass.frame.image import Bayer, Frame, FrameHeader
 from slowglass.frame.io import read_frame
@@ -108,15 +116,30 @@ def survey(paths: Sequence[Path], store: FrameStore, report: Report) -> tuple[li
     return lights, Wanted(
         shape,
         bayer,
-        _middle([h.exposure_s for h in headers]),
+        middle([h.exposure_s for h in headers]),
         Counter(h.iso for h in headers).most_common(1)[0][0],
-        _middle([h.temperature_c for h in headers]),
+        middle([h.temperature_c for h in headers]),
+        middle([h.gain_e_per_adu for h in headers]),
+        _usual_filter(lights),
     )
 
 
-def _middle(values: Sequence[float | None]) -> float | None:
-    known = [v for v in values if v is not None]
-    return float(np.median(known)) if known else None
+def _usual_filter(lights: list[Light]) -> str | None:
+    """The filter most lights state; a light through another is left out here, with its reason."""
+    stated = [
+        light.header.filter_name
+        for light in lights
+        if not light.reason and light.header.filter_name
+    ]
+    if not stated:
+        return None
+    usual = Counter(name.strip().lower() for name in stated).most_common(1)[0][0]
+    shown = next(name for name in stated if name.strip().lower() == usual)
+    for light in lights:
+        own = light.header.filter_name
+        if not light.reason and own and own.strip().lower() != usual:
+            light.reason = f"filter {own} where the series has {shown}: finish it by itself"
+    return shown
 
 
 def pixel_noise(pixels: Plane, bayer: Bayer | None) -> float:
@@ -132,13 +155,7 @@ def sky_surfaces(pixels: Plane, bayer: Bayer | None, *, flatten: bool) -> tuple[
     """The sky of each colour plane as a tilted plane (a constant unless ``flatten``)."""
     height, width = pixels.shape[:2]
     surfaces = []
-    if pixels.ndim == 3:
-        planes = [(pixels[..., c], 0, 0, 1) for c in range(pixels.shape[2])]
-    elif bayer is None:
-        planes = [(pixels, 0, 0, 1)]
-    else:
-        planes = [(pixels[j::2, i::2], j, i, 2) for j in (0, 1) for i in (0, 1)]
-    for plane, first_row, first_col, step in planes:
+    for plane, first_row, first_col, step in _colour_planes(pixels, bayer):
         found = block_levels(plane, across=16)
         found = replace(
             found, x_px=found.x_px * step + first_col, y_px=found.y_px * step + first_row
@@ -157,12 +174,24 @@ def take_in(
     report: Report,
 ) -> Series:
     """Calibrate each light, measure its stars and sky, and keep its pixels in the store."""
+    if masters.dark is not None or masters.bias is not None:
+        for light in lights:
+            light.reason = light.reason or _other_setting(light.header, wanted)
     good = [light for light in lights if not light.reason]
     whole = Box(0, 0, wanted.shape[1], wanted.shape[0])
+    if masters.flat is None and recipe.calibrate.flat_from_sky:
+        masters = _with_flat_from_sky(good, wanted, masters, store, notes)
 
     def work(light: Light) -> str:
-        factor, note = dark_factor(light.header.exposure_s, masters)
-        pixels = calibrate(store.box(light.name, whole), masters, dark_scale=factor)
+        raw = store.box(light.name, whole)
+        assert light.shell is not None
+        factor, note = dark_factor(
+            light.header.exposure_s,
+            masters,
+            temperature_c=light.header.temperature_c,
+            measured=measure_dark(raw, masters, wanted.bayer, white_adu=light.shell.white_adu),
+        )
+        pixels = calibrate(raw, masters, dark_scale=factor)
         _look_at(light, pixels, wanted, masters, recipe)
         assert light.look is not None
         store.put(light.name, pixels, noise_adu=light.look.noise_adu)
@@ -175,6 +204,64 @@ def take_in(
             notes.append(note)
     channels = 1 if len(wanted.shape) == 2 and wanted.bayer is None else 3
     return Series(lights, wanted.shape[1], wanted.shape[0], wanted.bayer, channels)
+
+
+def _other_setting(header: FrameHeader, wanted: Wanted) -> str:
+    """Why a light's darks and bias do not fit it, or ""."""
+    if header.iso and wanted.iso and header.iso != wanted.iso:
+        return f"ISO {header.iso} where the series and its darks have ISO {wanted.iso}"
+    own, usual = header.gain_e_per_adu, wanted.gain_e_per_adu
+    if own and usual and abs(own / usual - 1.0) > SAME_GAIN:
+        return f"{own:.3g} e⁻ per ADU where the series and its darks have {usual:.3g}"
+    return ""
+
+
+def _with_flat_from_sky(
+    lights: list[Light], wanted: Wanted, masters: Masters, store: FrameStore, notes: list[str]
+) -> Masters:
+    """Masters with a flat of the corners' darkness, where the sky of some lights shows it.
+
+    Only where levels count from true darkness: black subtracted on reading, or a bias frame.
+    """
+    some = lights[:: max(1, len(lights) // 5)][:5]
+    dark_known = masters.bias is not None or all(
+        light.shell is not None and light.shell.black_adu > 0 for light in some
+    )
+    if len(some) < 3 or not dark_known or len(wanted.shape) != 2:
+        return masters
+    height, width = wanted.shape
+    whole = Box(0, 0, width, height)
+    skies = []
+    for light in some:
+        factor, _ = dark_factor(light.header.exposure_s, masters)
+        raw = store.box(light.name, whole)
+        pixels = calibrate(raw, masters, dark_scale=factor)
+        for plane, first_row, first_col, step in _colour_planes(pixels, wanted.bayer):
+            blocks = block_levels(plane, across=16)
+            skies.append(
+                replace(
+                    blocks,
+                    x_px=blocks.x_px * step + first_col,
+                    y_px=blocks.y_px * step + first_row,
+                )
+            )
+    fall = fall_of_light(skies, width, height)
+    if fall is None:
+        return masters
+    notes.append(
+        f"no flats: the corners' loss of light ({100 * fall.corner:.0f} %) was estimated from "
+        "the sky of the lights; dust shadows stay"
+    )
+    return replace(masters, flat=fall.plane(height, width))
+
+
+def _colour_planes(pixels: Plane, bayer: Bayer | None) -> list[tuple[Plane, int, int, int]]:
+    """Each colour's plane with its first row, first column and step in the frame."""
+    if pixels.ndim == 3:
+        return [(pixels[..., c], 0, 0, 1) for c in range(pixels.shape[2])]
+    if bayer is None:
+        return [(pixels, 0, 0, 1)]
+    return [(pixels[j::2, i::2], j, i, 2) for j in (0, 1) for i in (0, 1)]
 
 
 def _look_at(light: Light, pixels: Plane, wanted: Wanted, masters: Masters, recipe: Recipe) -> None:

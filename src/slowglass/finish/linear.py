@@ -101,7 +101,8 @@ def combine_files(
         wcs=wcs,
         snr_gain=gain,
         rejected_share=stacked.rejected_share,
-        record=_record(series, aligned, box, stacked.rejected_share),
+        record=_record(series, aligned, box, stacked.rejected_share)
+        | ({"bad_pixels": dict(masters.bad_counts)} if masters.bad_counts else {}),
         notes=tuple(notes),
         single=single,
     )
