@@ -85,14 +85,24 @@ def measure_light(
         per_s = float(green[len(green) // 2]) / (
             frame.header.gain_e_per_adu or kit.camera.gain_e_per_adu
         )
-        light = replace(light, transparency=10.0 ** (0.4 * (zero - 2.5 * math.log10(per_s) + air)))
+        promised = 2.5 * math.log10(per_s) - air - CORNERS_MAG
+        light = replace(light, transparency=10.0 ** (0.4 * (zero - promised)))
     if not known:
         return replace(light, sky_reason="the black level is not known: judge camera raws, or "
                                          "name the kit")  # fmt: skip
     if not level > 0:
         return replace(light, sky_reason="the sky lies at the black level: nothing to measure")
+    reason, system = "", SKY_SYSTEM_MAG
+    if light.transparency is not None and light.transparency < CLOUDED:
+        air -= 2.5 * math.log10(light.transparency)
+        reason, system = "through cloud: the kit's own zero point was used", CLOUD_ERROR_MAG
     sky = sky_brightness(level / exposure, zero, solution.wcs.scale_arcsec_per_px, air_mag=air)
-    return replace(light, sky_mag_arcsec2=sky, sky_error_mag=math.hypot(error, SKY_SYSTEM_MAG))
+    return replace(
+        light,
+        sky_mag_arcsec2=sky,
+        sky_error_mag=math.hypot(error, system),
+        sky_reason=reason,
+    )
 
 
 def light_loss_mag(light: SkyLight) -> float | None:

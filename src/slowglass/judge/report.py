@@ -104,7 +104,10 @@ def sum_up(
     drift = measure_drift(field_run)
     hold = _hold(field_run, worm, drift)
     lights_seen = [verdicts[i].light for i in order]
-    sky = _median([light.sky_mag_arcsec2 for light in lights_seen if light is not None])
+    # Through cloud the sky is only reckoned: clear frames speak first.
+    clear = [v.sky_mag_arcsec2 for v in lights_seen if v is not None and not v.sky_reason]
+    cloudy = [v.sky_mag_arcsec2 for v in lights_seen if v is not None]
+    sky = _median(clear) if any(v is not None for v in clear) else _median(cloudy)
     in_order = tuple(samples[i] for i in lights)
     positions = tuple(focus_turn * k for k in range(len(in_order))) if focus_turn else ()
     causes = causes_of(run, kit=kit, site=site)
