@@ -255,8 +255,9 @@ def _results(
     normal = np.swapaxes(jacobian * weight[..., None], 1, 2) @ jacobian
     scale = np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-300))
     correlation = normal / (scale[:, :, None] * scale[:, None, :]) + 1e-9 * np.eye(free)
-    covariance = np.linalg.inv(correlation) / (scale[:, :, None] * scale[:, None, :])
-    covariance *= (cost / degrees)[:, None, None]
+    with np.errstate(over="ignore", invalid="ignore"):  # a flat stamp: its errors are infinite
+        covariance = np.linalg.inv(correlation) / (scale[:, :, None] * scale[:, None, :])
+        covariance *= (cost / degrees)[:, None, None]
     zero = np.zeros_like(a)
     g1 = np.stack([-2.0 * c, zero, 2.0 * a], axis=1) / (total**2)[:, None]
     g2 = np.stack([2.0 * b, -2.0 * total, 2.0 * b], axis=1) / (total**2)[:, None]

@@ -194,7 +194,7 @@ class LiveStack:
         """The stack saved there; an empty one where there is none, or a damaged one."""
         stack = cls()
         try:
-            with np.load(path, allow_pickle=False) as kept:
+            with path.open("rb") as stream, np.load(stream, allow_pickle=False) as kept:
                 sums = _Sums(kept["mean"], kept["spread"], kept["count"])
                 if sums.mean.ndim != 3 or sums.count.shape != sums.mean.shape[:2]:
                     return stack

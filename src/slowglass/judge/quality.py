@@ -157,7 +157,7 @@ def _bright_sky(m: Measures, limits: Limits) -> Fault | None:
     if m.exposure_s and share < 0.95:
         advice = f"Shorten to {friendly_s(m.exposure_s * 0.25 / share)}: the sky is too bright"
     else:
-        advice = "Expose much shorter or wait for darkness: the sky is too bright"
+        advice = "Expose much shorter, or wait: the sky is too bright"
     return Fault("bright sky", text, advice)
 
 
@@ -181,7 +181,7 @@ def _faint(m: Measures) -> Fault | None:
         f"of {m.stars} stars {f'only {m.shape_stars}' if m.shape_stars else 'none'} can be "
         f"measured, {FEWEST_STARS} needed to judge a frame: cloud, soft focus or too short an "
         "exposure",
-        "Expose longer or refocus: the stars are too faint to judge",
+        "Expose longer or refocus: stars too faint to judge",
     )
 
 
@@ -254,7 +254,7 @@ def _cloud(m: Measures, limits: Limits) -> Fault | None:
             "cloud",
             f"the stars are {loss:.1f} mag fainter than the kit should show them "
             f"({10 ** (-0.4 * loss):.0%} of the light): cloud, dew or a cap half on",
-            "Look for cloud or dew: most of the light is missing",
+            "Look for cloud or dew: most light is missing",
         )
     expected, matched = m.catalogue_expected, m.catalogue_matched
     if expected is None or matched is None or expected < 8:

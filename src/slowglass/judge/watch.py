@@ -157,9 +157,10 @@ class Watch:
                 new.append(path)
             else:
                 yield self._rename(old, name)
-        for name in self._ledger.mark_gone(there):
-            self._publish()
-            yield self._event("gone", name, text=f"{name} was deleted")
+        if not waiting:  # what is missing may be here under a new name, not looked into yet
+            for name in self._ledger.mark_gone(there):
+                self._publish()
+                yield self._event("gone", name, text=f"{name} was deleted")
         lacking = {names[path]: why for path, why in waiting.items()}
         if lacking != self.state.waiting or self.state.note:
             told = {n for n, why in self.state.waiting.items() if why != BEING_WRITTEN}

@@ -97,7 +97,7 @@ class Settling:
             known = self._since.get(path)
             if known is None or known[0] != mark:
                 old = not self._looked and clock_s - mark.mtime_ns / 1e9 > OLD_S
-                known = (mark, now_s - self.quiet_s if old else now_s)
+                known = (mark, now_s - 2.0 * self.quiet_s if old else now_s)
                 self._since[path] = known
             quiet = now_s - known[1]
             if quiet < self.quiet_s:
