@@ -86,16 +86,18 @@ def test_frames_add_as_the_square_root(sky, kit, site):
 
 
 def test_field_rotation_is_mentioned_when_it_shows(sky, full_kit, site):
-    """A pole 12′ too high turns a field on the meridian by εωt/cos δ: 1.1 px/min at δ = 87°."""
-    mount = full_kit.mount.model_copy(update={"polar_error_direction_deg": 0.0})
+    """A pole 2° too high turns an unguided field on the meridian by εωt·cos δ."""
+    mount = full_kit.mount.model_copy(
+        update={"polar_error_direction_deg": 0.0, "polar_error_arcmin": 120.0}
+    )
     tilted = full_kit.model_copy(update={"mount": mount})
-    turn = math.radians(12 / 60) * math.radians(15.041 / 3600) * 60 / math.cos(math.radians(87))
+    turn = math.radians(2.0) * math.radians(15.041 / 3600) * 180 * math.cos(math.radians(10))
     smear = turn * math.hypot(6000, 4000) / 2
-    options = {"seconds": 60.0, "conditions": conditions_at_altitude(site)}
-    plan = plan_exposure(tilted, site, None, dec_deg=87.0, **options)
+    options = {"seconds": 180.0, "conditions": conditions_at_altitude(site)}
+    plan = plan_exposure(tilted, site, None, dec_deg=10.0, **options)
     assert any(f"smear by {smear:.1f} px" in note for note in plan.notes)
-    low = plan_exposure(tilted, site, None, dec_deg=10.0, **options)
-    assert not any("smear" in note for note in low.notes)
+    usual = plan_exposure(full_kit, site, None, dec_deg=10.0, **options)
+    assert not any("smear" in note for note in usual.notes)
 
 
 def test_the_moon_is_mentioned(sky, kit, site):

@@ -165,7 +165,7 @@ def test_field_rotation_tolerance():
     error = 750.31 * s_um * np.cos(np.radians(dec)) / (minutes * focal_mm * away)
     m = mount(polar_arcmin=error * 60.0, polar_error_direction_deg=0.0)
     turned = tracking.field_rotation_deg(
-        minutes * 60.0, m, dec_deg=dec, hour_angle_deg=0.0, latitude_deg=45.0
+        minutes * 60.0, m, dec_deg=dec, hour_angle_deg=0.0, latitude_deg=45.0, guided=True
     )
     shift_um = np.radians(turned) * np.tan(np.radians(away)) * focal_mm * 1000.0
     assert abs(shift_um) == pytest.approx(s_um, rel=2e-3)

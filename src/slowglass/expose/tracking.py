@@ -120,13 +120,25 @@ def refraction_path_arcsec(
 
 
 def field_rotation_deg(
-    exposure_s: float, mount: Mount, *, dec_deg: float, hour_angle_deg: float, latitude_deg: float
+    exposure_s: float,
+    mount: Mount,
+    *,
+    dec_deg: float,
+    hour_angle_deg: float,
+    latitude_deg: float,
+    guided: bool = False,
 ) -> float:
-    """Turning of the field about its centre over an exposure, degrees (first order)."""
+    """Turning of the field about its centre over an exposure, degrees (first order).
+
+    An axis off by ε turns an unguided field at ε·ω·cos(h − h_p)·cos δ. Guiding on a star turns
+    the mount back in right ascension, which makes it cos δ + sin δ tan δ = 1/cos δ.
+    """
     sign = 1.0 if latitude_deg >= 0 else -1.0
     angle = math.radians(hour_angle_deg - mount.polar_error_direction_deg)
     rate = SIDEREAL_ARCSEC_S / 3600.0 * math.radians(mount.polar_error_arcmin / 60.0)
-    return sign * rate * exposure_s * math.cos(angle) / max(0.01, math.cos(math.radians(dec_deg)))
+    cos_dec = math.cos(math.radians(dec_deg))
+    share = 1.0 / max(0.01, cos_dec) if guided else cos_dec
+    return sign * rate * exposure_s * math.cos(angle) * share
 
 
 def field_path_arcsec(
