@@ -49,8 +49,8 @@ NEIGHBOURS = 6
 LARGEST_STEP_DEG = 0.5
 """Frames farther off show another field."""
 
-SERIES_SPREAD, PROMISE_SPREAD = 0.12, 0.35
-"""Seeing varies within a series by 6 % of width, from night to night by a fifth."""
+SERIES_SPREAD, PROMISE_SPREAD = 0.16, 0.35
+"""Seeing varies within a series by 8 % of width, from night to night by a fifth."""
 PROMISE_FACTOR = 2.0
 """A whole series this much wider (in variance) than promised is out of focus throughout."""
 
@@ -268,7 +268,16 @@ def _motion(sample: Sample, own: Sample, shares: FieldShares | None) -> Motion:
         place_error=place_error_arcsec(sample),
         tensor=tensor,
         tensor_error=error,
+        skew=_common_skew(sample.pattern),
     )
+
+
+def _common_skew(pattern: Pattern | None) -> float | None:
+    """Lopsidedness that the stars share, its noise taken off."""
+    if pattern is None or math.isnan(pattern.skew_error[0]):
+        return None
+    seen2 = pattern.skew[0] ** 2 + pattern.skew[1] ** 2
+    return math.sqrt(max(0.0, seen2 - pattern.skew_error[0] ** 2 - pattern.skew_error[1] ** 2))
 
 
 def _sky_axes(sample: Sample) -> Floats | None:

@@ -22,7 +22,12 @@ MODEL_ERROR = 0.12
 RMS_R2 = 0.39
 RMS_U = 0.41
 """Root mean square over a 3:2 frame of r² and of one coordinate, in half diagonals."""
-PATTERN_IN_TILT = 2.5
+SEEN_R2 = 0.55
+"""What counts of a pattern that grows with r²: the outer half of the frame shows it."""
+LOPSIDED = 1.2
+"""Variance, in shares of the round part, that a common skew of 1 stands for. A jump early or
+late in an exposure leaves a faint second image, which a fit passes over and the skew does not."""
+PATTERN_IN_TILT = 1.8
 DRAWS = 400
 KINDS = ("round", "focus", "tilt", "trail", "radial", "tangential")
 
@@ -60,15 +65,15 @@ def field_shares(pattern: Pattern, *, sharp: Sharp | None) -> FieldShares:
     off = (0.0, 0.0)
     if pattern.fits_field and abs(strength) > 3.0 * error[6]:
         off = _centre_part(strength, (u1, v1, u2, v2))
-    trail = (e1 - off[0], e2 - off[1])
+    trail = _with_lopsided(pattern, (e1 - off[0], e2 - off[1]))
     draws = _draws()
     trail_error = math.hypot(error[0], error[1]) / math.sqrt(2.0)
     amount = {
         "trail": np.hypot(trail[0] + draws[0] * trail_error, trail[1] + draws[1] * trail_error),
     }
     field = strength + draws[2] * error[6]
-    amount["radial"] = RMS_R2 * np.clip(field, 0.0, None)
-    amount["tangential"] = RMS_R2 * np.clip(-field, 0.0, None)
+    amount["radial"] = SEEN_R2 * np.clip(field, 0.0, None)
+    amount["tangential"] = SEEN_R2 * np.clip(-field, 0.0, None)
     plane, quadratic = _tilt_parts(pattern, draws)
     tilt = np.hypot(RMS_U * plane, RMS_R2 * quadratic)
     # A pattern about a centre off the middle slopes as well; a tilt alone stretches nothing.
@@ -102,6 +107,16 @@ def field_shares(pattern: Pattern, *, sharp: Sharp | None) -> FieldShares:
         radial_px2=strength,
         radial_error=error[6],
     )
+
+
+def _with_lopsided(pattern: Pattern, trail: tuple[float, float]) -> tuple[float, float]:
+    """The common ellipticity, or what a strong common skew stands for where that is more."""
+    x, y = pattern.skew[:2]
+    size = LOPSIDED * pattern.round_px2 * math.hypot(x, y)
+    if math.isnan(pattern.skew_error[0]) or size <= math.hypot(*trail):
+        return trail
+    double = 2.0 * math.atan2(y, x)
+    return size * math.cos(double), size * math.sin(double)
 
 
 def _centre_part(strength: float, slopes: tuple[float, ...]) -> tuple[float, float]:

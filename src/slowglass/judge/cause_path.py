@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -20,10 +21,17 @@ Path = Callable[[Floats], Floats]
 
 PRIORS = {"drive": 0.35, "polar axis": 0.2, "wind": 0.2, "slip": 0.25}
 """How often a light mount with a motor in RA only shows each (common practice, no source)."""
+USUAL_SKEW = {"drive": 0.02, "polar axis": 0.006, "wind": 0.015, "slip": 0.06}
+"""Mean lopsidedness (exponential): an even drift has none, a jump leaves most. Measured on
+rendered trails."""
+JUMP_SCALES = (1.0, 1.6, 2.5)
+"""A jump is longer than its fitted ellipticity says where most of the light is in one lump."""
 STEPS = 24
 USUAL_PERIODS_S = (240.0, 360.0, 480.0, 600.0, 665.0, 860.0, 1200.0)
 """Worm periods tried where the mount's is unknown."""
 USUAL_SWING_ARCSEC, SWING_SPREAD = 15.0, 0.9
+HARMONICS_SLACK = 0.25
+"""A worm's harmonics move frames by this share of the pure swing."""
 SETTLE_TIMES_S = (90.0, 240.0, 600.0)
 TEMPER = 0.6
 """Logarithms of the odds are taken by this much: real mounts are not their models."""
@@ -45,6 +53,8 @@ class Motion:
     place_error: float
     tensor: Floats | None
     tensor_error: float
+    skew: float | None = None
+    """Common lopsidedness of the images, whatever its direction."""
 
 
 def weigh_paths(
@@ -64,6 +74,10 @@ def weigh_paths(
         "wind": _wind(frames, judged, along, variance),
         "slip": _slip(frames, judged, along, variance, exposure),
     }
+    skew = frames[judged].skew
+    if skew is not None:
+        for name, usual in USUAL_SKEW.items():
+            logs[name] -= math.log(usual) + min(skew / usual, 6.0)
     return _normalised({k: TEMPER * v + math.log(PRIORS[k]) for k, v in logs.items()})
 
 
@@ -118,7 +132,8 @@ def _drive(
         cos_dec = max(0.05, math.cos(math.radians(dec_deg)))
         within = (np.arange(STEPS) + 0.5) / STEPS * exposure - 0.5 * exposure
         for period in periods:
-            for phase in np.arange(24) * (2.0 * np.pi / 24):
+            count = 48 if worm_period_s else 24
+            for phase in np.arange(count) * (2.0 * np.pi / count):
                 unit = np.sin(2.0 * np.pi * within / period + phase)
                 spread = float(np.var(unit))
                 size = math.sqrt(variance / max(spread, 1e-9))
@@ -127,7 +142,7 @@ def _drive(
                 def path(t: Floats, p: float = period, a: float = phase, k: float = size) -> Floats:
                     return k * np.sin(2.0 * np.pi * t / p + a)[:, None] * east
 
-                yield _score(frames, judged, path, variance), -0.5 * rarity**2
+                yield _score(frames, judged, path, variance, HARMONICS_SLACK), -0.5 * rarity**2
         speed = math.sqrt(12.0 * variance) / exposure
         for sign in (1.0, -1.0):
             yield _score(frames, judged, _straight(sign * speed * east), variance), -1.0
@@ -146,8 +161,8 @@ def _slip(
 
     def paths() -> Iterator[float]:
         for sign in (1.0, -1.0):
-            for share in (0.08, 0.2, 0.35, 0.5, 0.65, 0.8, 0.92):
-                jump = sign * math.sqrt(variance / (share * (1.0 - share)))
+            for share, scale in product((0.08, 0.2, 0.35, 0.5, 0.65, 0.8, 0.92), JUMP_SCALES):
+                jump = sign * scale * math.sqrt(variance / (share * (1.0 - share)))
                 moment = (share - 0.5) * exposure
 
                 def step(t: Floats, j: float = jump, m: float = moment) -> Floats:
@@ -171,7 +186,13 @@ def _wind(frames: Sequence[Motion], judged: int, along: Floats, variance: float)
     return _score(frames, judged, None, variance)
 
 
-def _score(frames: Sequence[Motion], judged: int, path: Path | None, variance: float) -> float:
+def _score(
+    frames: Sequence[Motion],
+    judged: int,
+    path: Path | None,
+    variance: float,
+    slack: float = 0.15,
+) -> float:
     """Log-likelihood of the places and trails of all the frames, given a path (None: stays)."""
     log = 0.0
     placed = [i for i, f in enumerate(frames) if f.place is not None]
@@ -187,7 +208,7 @@ def _score(frames: Sequence[Motion], judged: int, path: Path | None, variance: f
             ee, nn = np.mean(away**2, axis=0)
             tensors[i] = 0.5 * (ee - nn), np.mean(away[:, 0] * away[:, 1])
     if len(placed) >= 2:
-        log += _places_log(frames, placed, judged, means, scale)
+        log += _places_log(frames, placed, judged, means, scale, slack)
     for i, frame in enumerate(frames):
         if i == judged or frame.tensor is None:
             continue
@@ -204,7 +225,12 @@ def _score(frames: Sequence[Motion], judged: int, path: Path | None, variance: f
 
 
 def _places_log(
-    frames: Sequence[Motion], placed: Sequence[int], judged: int, means: Floats, scale: float
+    frames: Sequence[Motion],
+    placed: Sequence[int],
+    judged: int,
+    means: Floats,
+    scale: float,
+    slack: float,
 ) -> float:
     """Both coordinates as Gaussian processes: unknown offset, slow drift, jitter, path errors."""
     times = np.array([frames[i].time_s for i in placed])
@@ -215,7 +241,7 @@ def _places_log(
     for axis in (0, 1):
         seen = np.array([frames[i].place[axis] for i in placed])  # type: ignore[index]
         own = np.array([frames[i].place_error for i in placed]) ** 2
-        own = own + (0.12 * scale) ** 2 + (0.15 * apart[:, axis]) ** 2
+        own = own + (0.12 * scale) ** 2 + (slack * apart[:, axis]) ** 2
         slow = (0.25 * scale / exposure) ** 2
         covariance = np.diag(own) + 1e6 + slow * np.outer(times, times)
         off = seen - moved[:, axis]
