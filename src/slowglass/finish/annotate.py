@@ -210,7 +210,7 @@ class _Drawing:
         x, y = (w - 1) / 2, (h - 1) / 2
         ra, dec = (float(v) for v in self.wcs.pixel_to_sky(x, y))
         step = 5.0 * self.wcs.scale_arcsec_per_px / 3600.0
-        base = np.array([self.width - 6.5 * self.size, self.height - 6.5 * self.size])
+        base = np.array([self.width - 8 * self.size, self.height - 8 * self.size])
         east_ra = ra + step / max(np.cos(np.radians(dec)), 1e-6)
         for place, word in (((ra, min(dec + step, 90.0)), "N"), ((east_ra, dec), "E")):
             px, py = (float(v) for v in self.wcs.sky_to_pixel(*place))
@@ -221,7 +221,7 @@ class _Drawing:
                 arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 0.12 * self.size,
                             "shrinkA": 0, "shrinkB": 0},
             )  # fmt: skip
-            spot = base + 5.3 * self.size * way
+            spot = base + 5.8 * self.size * way
             self._write(float(spot[0]), float(spot[1]), word, ha="center", va="center")
 
 

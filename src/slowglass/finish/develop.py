@@ -21,14 +21,17 @@ from slowglass.finish.geometry import Box
 from slowglass.finish.gradient import SkySurface, fit_sky, subtract_sky
 from slowglass.finish.known import Scene, measure_colours
 from slowglass.finish.quiet import measure_noise, quieten
-from slowglass.finish.recipe import CutStep, DetailStep, Recipe, StretchStep
+from slowglass.finish.recipe import CutStep, DetailStep, Recipe
 from slowglass.finish.sharpen import can_sharpen, moffat_blur, sharpen
 from slowglass.finish.touch import local_contrast, smaller_stars
 from slowglass.frame.preview import shrink
+from slowglass.frame.screen import srgb, srgb_to_linear
+from slowglass.frame.stars import StarFlag
 from slowglass.frame.stretch import ROWS, Stretch, choose_levels, sky_of, to_screen
 
 MOST_SAMPLED = 4_000_000
-WHITE_OVER_CORE = (1.35, 3.5)
+VIEWED_PX = 1600
+WHITE_OVER_CORE = (2.5, 4.0)
 """White lies within these multiples of the subject's core: room above it, yet not lost."""
 VISIBLE_NOISE, HEAVY_NOISE = 0.006, 0.035
 """Noise on the screen below which nothing need be done, and at which all that helps is."""
@@ -140,6 +143,7 @@ def prepare(
     gains, spread = recipe.colour.gains or (1.0, 1.0, 1.0), recipe.colour.spread or (0.0, 0.0)
     light = apply_colour(cut.apply(picture), gains, spread)
     here = scene.on(cut)
+    whiten_clipped(light, here.stars)
     prepared = Prepared(light, here, cut, recipe.sky.flatten)
     recipe = recipe.model_copy(update={"cut": cut_step})
     sigma, per_adu = _brightness_noise(prepared, gains)
@@ -159,11 +163,40 @@ def prepare(
     return replace(prepared, light=light), recipe.model_copy(update={"detail": detail})
 
 
+def whiten_clipped(light: Picture, stars: FoundStars) -> None:
+    """Cut all colours at one level where clipped stars end, in place: their middles are white.
+
+    A clipped channel no longer says how bright its colour is; left alone, the balance would
+    tint the middles of all clipped stars alike.
+    """
+    every = stars.every
+    clipped = np.flatnonzero(every.flags & int(StarFlag.SATURATED))
+    if light.ndim == 2 or len(clipped) == 0:
+        return
+    height, width = light.shape[:2]
+    peaks = []
+    for k in clipped:
+        x, y = round(float(every.x_px[k])), round(float(every.y_px[k]))
+        if 1 <= x < width - 1 and 1 <= y < height - 1:
+            peaks.append(light[y - 1 : y + 2, x - 1 : x + 2].max(axis=(0, 1)))
+    if peaks:
+        ceiling = float(np.quantile(np.array(peaks).min(axis=1), 0.2))
+        if ceiling > 0:
+            np.minimum(light, np.float32(ceiling), out=light)
+
+
 def _brightness(light: Picture) -> Picture:
     """Mean of the channels, sampled to a few million pixels."""
     step = max(1, int(np.sqrt(light.shape[0] * light.shape[1] / MOST_SAMPLED)))
     part = light[::step, ::step]
     return part if part.ndim == 2 else part.mean(axis=2)
+
+
+def _as_viewed(light: Picture) -> Picture:
+    """Mean of the channels of the picture at the size it is looked at as a whole."""
+    longest = max(light.shape[:2])
+    small = shrink(light, min(longest // 2, VIEWED_PX)) if longest > 64 else light
+    return small if small.ndim == 2 else np.asarray(small.mean(axis=2), dtype=np.float32)
 
 
 def _brightness_noise(prepared: Prepared, gains: tuple[float, ...]) -> tuple[float, float]:
@@ -176,9 +209,12 @@ def _brightness_noise(prepared: Prepared, gains: tuple[float, ...]) -> tuple[flo
     return sigma, float((weights**2 * np.asarray(gains) * slope).sum())
 
 
-def _sky(prepared: Prepared) -> tuple[float, float]:
-    """Level and noise of the cut's sky: by construction zero where it was flattened."""
-    layer = _brightness(prepared.light)
+def _sky(prepared: Prepared, *, viewed: bool = False) -> tuple[float, float]:
+    """Level and noise of the cut's sky: by construction zero where it was flattened.
+
+    The noise is that of one pixel, or of the picture as it is ``viewed``.
+    """
+    layer = _as_viewed(prepared.light) if viewed else _brightness(prepared.light)
     level, sigma = sky_of(layer)
     if prepared.flattened:
         below = layer[layer < 0.0]
@@ -192,7 +228,7 @@ def _settle_detail(
 ) -> DetailStep:
     """Strengths that were left open, from the noise and what stands out of it."""
     step = recipe.detail
-    levels = _levels(prepared, recipe.stretch, bounded=False)
+    levels = _levels(prepared, recipe)
     level, _ = _sky(prepared)
     shown = levels.steepness(level - levels.black[0]) * sigma
     changes: dict[str, float] = {}
@@ -214,13 +250,16 @@ def _settle_detail(
             changes["sharpen"] = 0.0
     if step.local_contrast is None:
         structured = prepared.scene.subject_kind in ("galaxy", "hydrogen", "planetary")
-        carried = core is not None and core > 20.0 * sigma
+        carried = core is not None and core[0] > 20.0 * sigma
         changes["local_contrast"] = 0.3 if structured and carried else 0.0
     return step.model_copy(update=changes)
 
 
-def _core(prepared: Prepared) -> float | None:
-    """The subject's brightest smooth light above the sky, or None without a subject."""
+def _core(prepared: Prepared, saturation: float = 1.0) -> tuple[float, float] | None:
+    """The subject's brightest smooth light above the sky, and its tint: mean over highest channel.
+
+    None without a subject that glows.
+    """
     import cv2
 
     subject = prepared.scene.subject
@@ -233,15 +272,20 @@ def _core(prepared: Prepared) -> float | None:
     y0, y1 = int(max(0, subject.y_px - reach)), int(min(height, subject.y_px + reach + 1))
     if x1 - x0 < 8 or y1 - y0 < 8:
         return None
-    part = light[y0:y1, x0:x1]
-    plane = part if part.ndim == 2 else part.mean(axis=2)
     fwhm = prepared.scene.stars.fwhm_px
-    smooth = cv2.GaussianBlur(
-        np.ascontiguousarray(plane), (0, 0), float(np.clip(fwhm, 2.0, 12.0)) if fwhm > 0 else 3.0
-    )
+    width_px = min(float(np.clip(fwhm, 2.0, 12.0)) if fwhm > 0 else 3.0, 0.25 * reach + 1.0)
+    smooth = cv2.GaussianBlur(np.ascontiguousarray(light[y0:y1, x0:x1]), (0, 0), width_px)
     y, x = np.mgrid[y0:y1, x0:x1]
-    inside = subject.depth(x, y) <= 1.0
-    return float(np.quantile(smooth[inside], 0.998)) if inside.any() else None
+    inside = smooth[subject.depth(x, y) <= 1.0]
+    if not len(inside):
+        return None
+    if inside.ndim == 1:
+        return float(np.quantile(inside, 0.998)), 1.0
+    mean = inside.mean(axis=1)
+    level = float(np.quantile(mean, 0.998))
+    colour = inside[mean >= level].mean(axis=0)
+    highest = level + saturation * (float(colour.max()) - float(colour.mean()))
+    return level, float(np.clip(level / max(highest, 1e-9), 0.2, 1.0))
 
 
 def settle_levels(prepared: Prepared, recipe: Recipe) -> Recipe:
@@ -249,7 +293,7 @@ def settle_levels(prepared: Prepared, recipe: Recipe) -> Recipe:
     step = recipe.stretch
     if None not in (step.black_adu, step.white_adu, step.softening_adu):
         return recipe
-    made = _levels(prepared, step, bounded=True)
+    made = _levels(prepared, recipe)
     filled = {
         "black_adu": made.black[0],
         "white_adu": made.black[0] + made.white,
@@ -259,17 +303,19 @@ def settle_levels(prepared: Prepared, recipe: Recipe) -> Recipe:
     return recipe.model_copy(update={"stretch": step.model_copy(update=filled | known)})
 
 
-def _levels(prepared: Prepared, step: StretchStep, *, bounded: bool) -> Stretch:
+def _levels(prepared: Prepared, recipe: Recipe) -> Stretch:
+    step = recipe.stretch
     layer = _brightness(prepared.light)
-    level, sigma = _sky(prepared)
+    level, sigma = _sky(prepared, viewed=True)
     peak = float(np.quantile(layer, 0.99999)) if layer.size else level
-    core = _core(prepared)
-    white = peak
-    if core is not None and core > 3.0 * sigma:
+    found = _core(prepared, recipe.colour.saturation)
+    white, core, top = peak, None, step.highlight_shade
+    if found is not None and found[0] > 3.0 * sigma:
+        core, tint = found
         low, high = WHITE_OVER_CORE
         white = float(np.clip(peak, level + low * (core - level), level + high * (core - level)))
-    else:
-        core = None
+        # of a coloured core the highest channel, not the mean, must stay below white
+        top = float(srgb(srgb_to_linear(top) * tint))
     darkest = float(np.quantile(layer, 5e-4)) if layer.size else level
     made = choose_levels(
         sky=level,
@@ -278,8 +324,8 @@ def _levels(prepared: Prepared, step: StretchStep, *, bounded: bool) -> Stretch:
         darkest=min(darkest, level - 1e-6 * max(1.0, abs(level))),
         highlight=core,
         sky_shade=step.sky_shade,
-        noise_shade=step.noise_shade if bounded else 1.0,
-        highlight_shade=step.highlight_shade,
+        noise_shade=step.noise_shade,
+        highlight_shade=top,
     )
     return Stretch(tuple(float(b) for b in made.black), float(made.soft), float(made.white))
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 Floats = npt.NDArray[np.float64]
 
-SMALLEST_ARCMIN = 0.3
+SMALLEST_ARCMIN = 0.25
 MOST_COLOUR_STARS = 400
 CELL_PX = 24
 GLOW_SIGMA = 5.0
@@ -99,7 +99,8 @@ def look_up(
     objects = []
     for one in sky.objects.near(ra, dec, radius + 1.0):
         outline = outline_of(one, wcs)
-        if outline is None or (one.major_arcmin or 0.0) < SMALLEST_ARCMIN:
+        wanted = subject is not None and one.id == subject.id
+        if outline is None or ((one.major_arcmin or 0.0) < SMALLEST_ARCMIN and not wanted):
             continue
         reach = outline.long_px
         inside = -reach < outline.x_px < width_px + reach
@@ -247,7 +248,8 @@ def find_glow(picture: Picture) -> Outline | None:
     sigma = MAD_TO_SIGMA * float(np.median(np.abs(cells - middle)))
     if sigma <= 0:
         return None
-    light = cells - middle
+    # opened: a bright star's halo lifts a cell or two, an object a whole block of them
+    light = ndimage.grey_opening(cells - middle, size=(2, 2))
     patches, count = ndimage.label(light > 3.0 * sigma)
     best, most = 0, 0.0
     for k in range(1, count + 1):

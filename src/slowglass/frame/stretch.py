@@ -92,7 +92,9 @@ def choose_levels(
         burnt = highlight is not None and (
             float(made.shade(offset + highlight - sky)) > highlight_shade
         )
-        if noisy or burnt:
+        # below a softening that small the sky only gets brighter: all of it, noise and light
+        bright = float(made.shade(offset)) > 1.001 * sky_shade
+        if noisy or burnt or bright:
             low = middle
         else:
             high = middle
