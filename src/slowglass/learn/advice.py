@@ -115,7 +115,9 @@ def _exposure(rows: Sequence[_Row], kit: Kit, site: Site, sky: Sky) -> Advice | 
             for s in sorted({*EXPOSURES_S, row.group.exposure_s})
         }
         best = max(rates, key=rates.__getitem__)
-        gains.append(rates[best] / max(rates[row.group.exposure_s], 1e-9))
+        if rates[row.group.exposure_s] <= 0.0:
+            continue  # with this mount nothing of that length is kept: told by the review
+        gains.append(rates[best] / rates[row.group.exposure_s])
         best_s.append(best)
     if not gains:
         return None

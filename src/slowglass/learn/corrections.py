@@ -22,6 +22,7 @@ from slowglass.kit.measured import take_in
 from slowglass.kit.optics import PIXEL_BLUR_PX
 from slowglass.learn.groups import FEWEST_FRAMES, Group, GroupMeasures, predict
 from slowglass.learn.measure import focal_length_mm
+from slowglass.learn.mounting import axis_values, swing_of_worm
 from slowglass.learn.transfer import Measured
 from slowglass.learn.values import KitValue, kit_value
 
@@ -52,14 +53,24 @@ class NightGroup:
 
 
 def propose(groups: Sequence[Group], kit: Kit, site: Site, sky: Sky) -> tuple[KitValue, ...]:
-    """Corrected values of the kit and the site that the groups' frames bear out."""
+    """Corrected values of the kit and the site that the groups' frames bear out.
+
+    The drive's swing comes from the stars' wandering where series are long enough, else from the
+    lengths of the trails.
+    """
     rows = [_night_group(g, kit, site, sky) for g in groups]
+    passed = _by_night(rows, lambda row: row.transparency)
+    if passed and float(np.median(list(passed.values()))) < 1.0:
+        # Seen again, now that the kit's own dimness is known from cloud.
+        share = float(np.median(list(passed.values())))
+        rows = [_night_group(g, kit, site, sky, passes=share) for g in groups]
     found = [
         _focal_length(rows, kit),
         _throughput(rows, kit),
         _sky(rows, site),
         _seeing(rows, kit, site),
-        _swing(rows, kit, site, sky),
+        swing_of_worm(groups, kit) or _swing(rows, kit, site, sky),
+        *axis_values(groups, kit, site),
     ]
     return tuple(value for value in found if value is not None)
 
@@ -76,9 +87,11 @@ def corrected(kit: Kit, site: Site, values: Sequence[KitValue]) -> tuple[Kit, Si
     return kit, site
 
 
-def _night_group(group: Group, kit: Kit, site: Site, sky: Sky) -> NightGroup:
+def _night_group(
+    group: Group, kit: Kit, site: Site, sky: Sky, *, passes: float = 1.0
+) -> NightGroup:
     prediction = predict(group, kit, site, sky)
-    measures = group.measures(predicted_fwhm_arcsec=prediction.fwhm_arcsec)
+    measures = group.measures(predicted_fwhm_arcsec=prediction.fwhm_arcsec, passes=passes)
     measured = measures.sky_mag_arcsec2
     offset = None if measured is None else measured - prediction.sky_mag_arcsec2
     return NightGroup(group, measures, measures.transparency, offset)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from slowglass.judge.light import CLOUDED
 from slowglass.learn.logbook.records import FrameQuery, LoggedFrame, LoggedPlan, Night
 
 if TYPE_CHECKING:
@@ -82,8 +83,14 @@ class Group:
         """What the plan logged with the frames promised."""
         return None if self.plan is None else prediction_from(self.plan)
 
-    def measures(self, *, predicted_fwhm_arcsec: float | None = None) -> GroupMeasures:
-        """What the frames gave; signal to noise in a disc of the predicted star width."""
+    def measures(
+        self, *, predicted_fwhm_arcsec: float | None = None, passes: float = 1.0
+    ) -> GroupMeasures:
+        """What the frames gave; signal to noise in a disc of the predicted star width.
+
+        ``passes`` is the share of the promised light that the kit lets through on clear nights,
+        as far as it has been learned: what is missing beyond that is cloud.
+        """
         from slowglass.expose.tracking import KEEPER_ELONGATION
 
         shaped = [f for f in self.frames if f.elongation is not None]
@@ -102,7 +109,7 @@ class Group:
             shaped_frames=len(shaped),
             snr=_median(at_size),
             fwhm_arcsec=width,
-            sky_mag_arcsec2=_median([f.sky_mag_arcsec2 for f in good]),
+            sky_mag_arcsec2=_median([_sky(f, passes) for f in good]),
             transparency=_median([_light(f).get("transparency") for f in good]),
             scale_arcsec_per_px=_median(
                 [f.verdict.get("scale_arcsec_per_px") for f in self.frames if f.solved]
@@ -159,6 +166,19 @@ def prediction_from(plan: Mapping[str, Any]) -> Prediction:
         sky_mag_arcsec2=plan["sky_mag_arcsec2"],
         faintest_mag=plan["faintest_mag"],
     )
+
+
+def _sky(frame: LoggedFrame, passes: float) -> float | None:
+    """Sky of a frame, freed from a cloud that was only a kit's dimmer glass.
+
+    A frame short of light is reckoned through cloud, with the kit's own zero point; if the kit
+    never passes more, that was no cloud, and the stars' own zero point holds.
+    """
+    light = _light(frame)
+    share, sky = light.get("transparency"), frame.sky_mag_arcsec2
+    if sky is None or not share or share >= CLOUDED:
+        return sky
+    return sky + 2.5 * math.log10(share if share >= CLOUDED * passes else passes)
 
 
 def _light(frame: LoggedFrame) -> Mapping[str, Any]:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 MARGIN_MM = 18.0
 GAP_MM = 5.0
+LABEL_MM = 68.0
 
 
 def write_pdf(found: FieldReport, path: Path, *, paper: str = "A4") -> Path:
@@ -115,7 +116,7 @@ def _facts(page: FPDF, rows: Sequence[tuple[str, str]]) -> None:
     for name, text in rows:
         page.set_x(MARGIN_MM)
         page.set_font("serif", "B", 9)
-        page.cell(52.0, 5.0, name)
+        page.cell(LABEL_MM, 5.0, name)
         page.set_font("serif", "", 9)
-        page.multi_cell(page.epw - 52.0, 5.0, text, align="L", new_x="LMARGIN", new_y="NEXT")
+        page.multi_cell(page.epw - LABEL_MM, 5.0, text, align="L", new_x="LMARGIN", new_y="NEXT")
     page.ln(1.5)

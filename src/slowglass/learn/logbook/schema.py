@@ -57,6 +57,8 @@ frames = Table(
     Column("made_utc", String, nullable=False),
     Column("removed_utc", String),
     Index("frames_object_fwhm", "object", "fwhm_arcsec"),
+    Index("frames_fwhm", "fwhm_arcsec"),
+    Index("frames_file", "file"),
     Index("frames_night", "night_id"),
     Index("frames_start", "start_utc"),
     Index("frames_place", "dec_deg", "ra_deg"),

@@ -74,7 +74,9 @@ def _of_frames(query: FrameQuery) -> list[sa.ColumnElement[bool]]:
     if query.sky_darker_than is not None:
         conditions.append(frames.c.sky_mag_arcsec2 > query.sky_darker_than)
     if query.text:
-        conditions.append(frames.c.file.icontains(query.text, autoescape=True))
+        # Looked up in the narrow index of names, not in the wide rows.
+        named = sa.select(frames.c.id).where(frames.c.file.contains(query.text, autoescape=True))
+        conditions.append(frames.c.id.in_(named))
     return conditions
 
 

@@ -65,6 +65,8 @@ def upgrade() -> None:
         _text("removed_utc"),
     )
     op.create_index("frames_object_fwhm", "frames", ["object", "fwhm_arcsec"])
+    op.create_index("frames_fwhm", "frames", ["fwhm_arcsec"])
+    op.create_index("frames_file", "frames", ["file"])
     op.create_index("frames_night", "frames", ["night_id"])
     op.create_index("frames_start", "frames", ["start_utc"])
     op.create_index("frames_place", "frames", ["dec_deg", "ra_deg"])
