@@ -16,7 +16,7 @@ from slowglass.finish.masters import build_masters
 from slowglass.finish.measure import aperture_light, snr_ratio
 from slowglass.finish.recipe import Recipe
 from slowglass.finish.sort import sort_folder
-from slowglass.finish.stack import choose_box, combine_lights, luminance, single_picture
+from slowglass.finish.stack import Stacked, choose_box, combine_lights, luminance, single_picture
 from slowglass.finish.store import FrameStore
 from slowglass.frame.image import Frame, Kind
 from slowglass.frame.stars import StarFlag
@@ -101,7 +101,7 @@ def combine_files(
         wcs=wcs,
         snr_gain=gain,
         rejected_share=stacked.rejected_share,
-        record=_record(series, aligned, box, stacked.rejected_share)
+        record=_record(series, aligned, box, stacked)
         | ({"bad_pixels": dict(masters.bad_counts)} if masters.bad_counts else {}),
         notes=tuple(notes),
         single=single,
@@ -167,7 +167,7 @@ def _solve(
     return wcs
 
 
-def _record(series: Series, aligned: Aligned, box: Box, rejected_share: float) -> dict[str, Any]:
+def _record(series: Series, aligned: Aligned, box: Box, stacked: Stacked) -> dict[str, Any]:
     """What was done, for the recipe's history: frame by frame."""
     frames = []
     middle = (series.width_px / 2, series.height_px / 2)
@@ -195,6 +195,8 @@ def _record(series: Series, aligned: Aligned, box: Box, rejected_share: float) -
         "reference": aligned.reference.path.name,
         "placed_by": aligned.how,
         "crop": [box.x0, box.y0, box.x1, box.y1],
-        "clipped_share": round(rejected_share, 6),
+        "clipped_share": round(stacked.rejected_share, 6),
+        "drizzled": stacked.drizzle.pays,
+        "drizzle_because": stacked.drizzle.text,
         "frames": frames,
     }

@@ -51,6 +51,8 @@ class CombineStep(_Part):
     """Adding the frames up."""
 
     reject: Literal["clip", "winsorised", "esd", "none"] = "clip"
+    drizzle: Literal["auto", "yes", "no"] = "auto"
+    pixfrac: float = Field(0.9, gt=0.2, le=1)
     clip_low_sigma: float = Field(3.0, ge=1.5, le=20)
     clip_high_sigma: float = Field(3.0, ge=1.5, le=20)
     shape_tolerance: float = Field(0.15, ge=0, le=1)
@@ -108,7 +110,7 @@ class StretchStep(_Part):
     """From linear light to what a screen shows; levels in ADU above the sky."""
 
     sky_shade: float = Field(0.1, gt=0, lt=0.5)
-    noise_shade: float = Field(0.02, gt=0, lt=0.2)
+    noise_shade: float = Field(0.025, gt=0, lt=0.2)
     highlight_shade: float = Field(0.93, gt=0.2, lt=1)
     black_adu: float | None = None
     white_adu: float | None = None

@@ -1,9 +1,10 @@
 """The fall of light toward the corners, told from the lights' own sky where flats are missing.
 
 The sky is nearly even over a narrow field, so what its brightness does with the distance from
-the centre is the optics' doing, and what it does along a line is the sky's. Both are fitted at
-once. Dust shadows are out of reach; a nebula that fills the frame would mislead, so the four
-quarters of the frame must tell the same.
+the centre is the optics' doing, and what it does along a line is the sky's. Both multiply, and
+their logarithms are fitted at once, with a slope of its own for each light. Dust shadows are
+out of reach; a nebula that fills the frame would mislead, so the four quarters of the frame
+must tell the same.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ AGREE = 0.35
 
 @dataclass(frozen=True)
 class Fall:
-    """Light relative to the centre: 1 + a·r² + b·r⁴, r = 1 at the corners."""
+    """Light relative to the centre: exp(a·r² + b·r⁴), r = 1 at the corners."""
 
     a: float
     b: float
@@ -34,14 +35,14 @@ class Fall:
     @property
     def corner(self) -> float:
         """Share of light lost in the corners."""
-        return -(self.a + self.b)
+        return float(1.0 - np.exp(self.a + self.b))
 
     def plane(self, height_px: int, width_px: int) -> Plane:
         """The relative light of every pixel."""
         y = (np.arange(height_px) - (height_px - 1) / 2)[:, None]
         x = (np.arange(width_px) - (width_px - 1) / 2)[None, :]
         r2 = ((x**2 + y**2) / (((width_px - 1) ** 2 + (height_px - 1) ** 2) / 4)).astype(np.float32)
-        return np.asarray(1 + np.float32(self.a) * r2 + np.float32(self.b) * r2**2)
+        return np.asarray(np.exp(np.float32(self.a) * r2 + np.float32(self.b) * r2**2))
 
 
 def fall_of_light(skies: Sequence[Blocks], width_px: int, height_px: int) -> Fall | None:
@@ -53,18 +54,19 @@ def fall_of_light(skies: Sequence[Blocks], width_px: int, height_px: int) -> Fal
     x, y, level = (
         np.concatenate([getattr(s, name) for s in skies]) for name in ("x_px", "y_px", "level_adu")
     )
-    if len(level) < 60 or np.median(level) <= 0:
+    if len(level) < 60 or level.min() <= 0:
         return None
-    for_each = np.concatenate([np.full(len(s.level_adu), np.median(s.level_adu)) for s in skies])
-    level = level / for_each
+    level = np.log(level)
+    which = np.concatenate([np.full(len(s.level_adu), k) for k, s in enumerate(skies)])
+    own = (which[:, None] == np.arange(len(skies))).astype(float)
     u = (x - (width_px - 1) / 2) / (width_px / 2)
     v = (y - (height_px - 1) / 2) / (height_px / 2)
     r2 = ((x - (width_px - 1) / 2) ** 2 + (y - (height_px - 1) / 2) ** 2) / (
         (width_px**2 + height_px**2) / 4
     )
-    design = np.column_stack([np.ones_like(u), u, v, r2, r2**2])
+    design = np.hstack([own, own * u[:, None], own * v[:, None], r2[:, None], r2[:, None] ** 2])
     keep = np.ones(len(level), dtype=bool)
-    terms = np.zeros(5)
+    terms = np.zeros(design.shape[1])
     for _ in range(15):
         terms = np.linalg.lstsq(design[keep], level[keep], rcond=None)[0]
         rest = level - design @ terms
@@ -73,10 +75,10 @@ def fall_of_light(skies: Sequence[Blocks], width_px: int, height_px: int) -> Fal
         if again.sum() < len(level) // 3 or (again == keep).all():
             break
         keep = again
-    fall = Fall(float(terms[3] / terms[0]), float(terms[4] / terms[0]))
-    if not LEAST_DROP <= fall.corner <= DEEPEST_DROP or min(fall.a, 0) + min(fall.b, 0) == 0:
+    fall = Fall(float(terms[-2]), float(terms[-1]))
+    if not LEAST_DROP <= fall.corner <= DEEPEST_DROP:
         return None
-    even = level / (design[:, :3] @ terms[:3]) - 1.0
+    even = level - design[:, :-2] @ terms[:-2]
     expected = fall.a * r2 + fall.b * r2**2
     for right in (False, True):
         for low in (False, True):
