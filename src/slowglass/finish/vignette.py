@@ -23,6 +23,8 @@ LEAST_DROP = 0.02
 DEEPEST_DROP = 0.8
 AGREE = 0.35
 """Largest share by which a quarter's fall may differ from the whole frame's."""
+LEFT = 0.12
+"""Largest share of the fall that may be left over in four blocks of five."""
 
 
 @dataclass(frozen=True)
@@ -80,6 +82,8 @@ def fall_of_light(skies: Sequence[Blocks], width_px: int, height_px: int) -> Fal
         return None
     even = level - design[:, :-2] @ terms[:-2]
     expected = fall.a * r2 + fall.b * r2**2
+    if np.quantile(np.abs(even - expected), 0.8) > LEFT * abs(fall.a + fall.b):
+        return None
     for right in (False, True):
         for low in (False, True):
             quarter = keep & ((u > 0) == right) & ((v > 0) == low) & (r2 > 0.3)
