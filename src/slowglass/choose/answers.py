@@ -95,6 +95,7 @@ class Candidate:
                 "fraction": _rounded(fits.fraction, 3),
                 "angle_deg": _rounded(fits.angle_deg, 1),
                 "text": fits.text,
+                **fits.more_json(),
             },
             "shows": {
                 "answer": shows.answer,

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import partial
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -82,6 +82,31 @@ class Fit:
     """Two frames that hold it together, where one does not and the light is enough for both."""
     group: Group | None = None
     """The frame that holds neighbours as well, where some fit."""
+
+    def more_json(self) -> dict[str, Any]:
+        """What the machine output says beside answer, fraction, angle and text."""
+        seen, panels, group = self.seen_arcmin, self.panels, self.group
+        return {
+            "seen_arcmin": None if seen is None else [round(axis, 2) for axis in seen],
+            "margin_arcmin": None if self.margin_arcmin is None else round(self.margin_arcmin, 2),
+            "panels": None
+            if panels is None
+            else {
+                "offset_arcmin": [round(part, 2) for part in panels.offset_arcmin],
+                "angle_deg": round(panels.angle_deg, 1),
+                "fraction": round(panels.fraction, 3),
+                "overlap": panels.overlap,
+                "text": panels.text,
+            },
+            "group": None
+            if group is None
+            else {
+                "names": list(group.names),
+                "offset_arcmin": [round(part, 2) for part in group.offset_arcmin],
+                "angle_deg": round(group.angle_deg, 1),
+                "text": group.text,
+            },
+        }
 
 
 def margin_arcmin(*, dither_arcsec: float, drift_arcsec_per_min: float) -> float:
@@ -211,10 +236,10 @@ def _tilt_words(tilt_deg: float, allowed: tuple[float, float] | None) -> str:
 
 
 def _seen_words(seen_arcmin: tuple[float, float] | None, major_arcmin: float) -> str:
-    """What shows of an object, where that is clearly less or more than catalogued."""
-    if seen_arcmin is None or 0.8 <= seen_arcmin[0] / major_arcmin <= 1.6:
+    """What shows of an object, where that is clearly less than catalogued."""
+    if seen_arcmin is None or seen_arcmin[0] >= 0.8 * major_arcmin:
         return ""
-    return f"; {size_words(*seen_arcmin)} of it rises above the noise"
+    return f"; the inner {size_words(*seen_arcmin)} rises above the noise"
 
 
 def size_words(major_arcmin: float, minor_arcmin: float) -> str:

@@ -28,6 +28,7 @@ from slowglass.progress import Report, silent
 from slowglass.sky.brightness import sky_mag_arcsec2
 from slowglass.sky.ephemeris import sun_alt_deg
 from slowglass.sky.night import Night
+from slowglass.sky.objects import SkyObject
 from slowglass.sky.place import Place
 from slowglass.sky.store import Sky
 from slowglass.sky.wanderers import kept_orbits
@@ -195,10 +196,19 @@ def _candidate(
         ask |= {name: float(pool.columns[name][row]) for name in ("bv", "second_mag", "second_bv")}
         found = star_candidate(obj, moment, hop, **ask)
     else:
-        found = candidate(obj, moment, hop, **ask, members=float(sifted.members[i]))
+        near = _neighbours(obj, pool, kit) if hopped else ()
+        found = candidate(
+            obj, moment, hop, **ask, members=float(sifted.members[i]), neighbours=near
+        )
     return with_window(
         found, moment, hop, kit=kit, site=site, moon_fraction=moon, anchor_mag=anchor_mag
     )
+
+
+def _neighbours(obj: SkyObject, pool: Pool, kit: Kit) -> tuple[SkyObject, ...]:
+    """Objects that one frame could hold together with another."""
+    diagonal = float(np.hypot(kit.field_width_deg, kit.field_height_deg))
+    return pool.sky.objects.near(obj.ra_deg, obj.dec_deg, diagonal)
 
 
 def moon_words(night: Night, timezone: str) -> str:

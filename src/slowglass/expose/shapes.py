@@ -417,7 +417,7 @@ def _two_armed(strength: float, phase: float) -> tuple[float, float]:
 CLOUDS = {
     "even": ((0.9, 1.0, 1.0), (0.1, 0.25, 0.7)),
     "usual": ((0.7, 1.0, 1.0), (0.3, 0.25, 0.7)),
-    "hearted": ((0.35, 1.0, 1.0), (0.35, 0.3, 0.8), (0.3, 0.07, 0.4)),
+    "hearted": ((0.28, 1.0, 1.0), (0.45, 0.3, 0.8), (0.27, 0.07, 0.4)),
 }
 """Clouds within clouds: share, size, raggedness. Round a cluster the light crowds about its
 stars: the great winter nebula comes out at 17.5 mag/arcsec² in its heart (17 by eye)."""
