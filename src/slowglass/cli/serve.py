@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated
 
@@ -29,6 +30,14 @@ def serve(
         ),
     ] = "127.0.0.1",
     port: PortOption = None,
+    watch: Annotated[
+        Path | None,
+        typer.Option("--watch", metavar="FOLDER", help="Follow this camera's folder as well."),
+    ] = None,
+    target: Annotated[
+        str | None,
+        typer.Option("--target", metavar="PLACE", help="What the watched frames are to show."),
+    ] = None,
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open a browser window, or not.")
     ] = False,
@@ -36,7 +45,16 @@ def serve(
     site: SiteOption = None,
 ) -> None:
     """Show a night as a web page."""
-    serve_folder(folder, host=host, port=port, open_browser=browser, kit=kit, site=site)
+    serve_folder(
+        folder,
+        host=host,
+        port=port,
+        open_browser=browser,
+        kit=kit,
+        site=site,
+        watch=watch,
+        target=target,
+    )
 
 
 def serve_folder(
@@ -47,18 +65,24 @@ def serve_folder(
     open_browser: bool = False,
     kit: str | None = None,
     site: str | None = None,
+    watch: Path | None = None,
+    target: str | None = None,
 ) -> None:
-    """Serve a night until interrupted; its address goes to stderr."""
+    """Serve a night, and a watch if asked, until interrupted; the address goes to stderr."""
     from slowglass.web.app import serve as run_server
 
-    run_server(
-        open_workbench(kit, site),
-        folder=folder,
-        host=host,
-        port=port,
-        open_browser=open_browser,
-        ready=announce,
-    )
+    bench = open_workbench(kit, site)
+    watching = None if watch is None else bench.watch(watch, target=target)
+    with nullcontext() if watching is None else watching.in_background():
+        run_server(
+            bench,
+            folder=folder,
+            host=host,
+            port=port,
+            open_browser=open_browser,
+            ready=announce,
+            watching=watching,
+        )
 
 
 def announce(address: str) -> None:

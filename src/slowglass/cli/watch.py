@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -96,7 +96,7 @@ def watch(
     wanted = page if page is not None else not (as_json or once)
     teller = _Teller(as_json=as_json, sound=sound)
     try:
-        with _page(bench, watching, port) if wanted else _nothing():
+        with _page(bench, watching, port) if wanted else nullcontext():
             for event in watching.run(once=once):
                 teller.tell(event)
     except KeyboardInterrupt:
@@ -118,11 +118,6 @@ def _page(bench: Workbench, watching: Watch, port: int | None) -> Iterator[None]
     with serving(bench, folder=Path("demo-night"), port=port, watching=watching) as address:
         announce(address + "judge/live")
         yield
-
-
-@contextmanager
-def _nothing() -> Iterator[None]:
-    yield
 
 
 class _Teller:

@@ -11,6 +11,7 @@ import itertools
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -141,6 +142,25 @@ class Watch:
         finally:
             self._save_stack()
         yield self._event("stopped")
+
+    @contextmanager
+    def in_background(self) -> Iterator[None]:
+        """Follow the folder in a thread of its own while the block runs; only ``state`` tells."""
+
+        def follow() -> None:
+            try:
+                for _ in self.run():
+                    pass
+            except SlowglassError as error:
+                self._publish(fault=str(error))
+
+        thread = threading.Thread(target=follow, daemon=True)
+        thread.start()
+        try:
+            yield
+        finally:
+            self.stop()
+            thread.join(timeout=30.0)
 
     # What is in the folder
 
@@ -282,6 +302,8 @@ class Watch:
 
     def _say(self) -> Say:
         state = self.state
+        if state.fault:
+            return Say("The watch has stopped: start it again", (state.fault,), "act")
         if state.note:
             return Say("The folder is gone: check cable and card", (state.note,), "act")
         if state.axis is not None:

@@ -57,6 +57,9 @@ class WatchState:
     """The setting of the polar axis, while it goes on."""
     target: str | None = None
     note: str = ""
+    """Why the folder cannot be looked through; empty when it can."""
+    fault: str = ""
+    """What ended a watch in the background."""
 
     @property
     def series(self) -> tuple[Entry, ...]:
