@@ -143,7 +143,8 @@ def draw(scene: Scene) -> Chart:
     roses = _roses(scene, sky, labels)
     for stop in scene.stops:
         px, py = sky.place(stop.ra_deg, stop.dec_deg)
-        label = labels.beside(px, py, stop.short, role="route", size=13.0, bold=True, gap=10.0)
+        gap = min(60.0, max(10.0, _reach(stop, scene, sky) + 6.0))
+        label = labels.beside(px, py, stop.short, role="route", size=13.0, bold=True, gap=gap)
         if label is not None:
             marks.append(label)
     marks += _name_marks(scene, sky, labels, inside)
@@ -194,7 +195,9 @@ def _star_marks(scene: Scene, sky: Projection) -> tuple[np.ndarray, list[Mark]]:
         if scene.round:
             within &= np.hypot(x - sky.middle_x, y - sky.middle_y) < half
     inside = np.flatnonzero(within)
-    return inside, [Disc(float(x[i]), float(y[i]), float(radius[i]), "star") for i in inside]
+    # the brightest last, over their companions
+    order = inside[np.argsort(-scene.stars.mag[inside], kind="stable")]
+    return inside, [Disc(float(x[i]), float(y[i]), float(radius[i]), "star") for i in order]
 
 
 def _radii(scene: Scene) -> Floats:
@@ -259,6 +262,16 @@ def _stop_marks(scene: Scene, sky: Projection, labels: Labels) -> list[Mark]:
             marks += arrow(x1, y1, x2, y2)
             labels.keep_clear((x1 + x2) / 2, (y1 + y2) / 2, 3.0)
     return marks
+
+
+def _reach(stop: ChartStop, scene: Scene, sky: Projection) -> float:
+    """How far what is drawn at a stop goes from its middle: a pattern, or the target's outline."""
+    px, py = sky.place(stop.ra_deg, stop.dec_deg)
+    if len(stop.stars) > 1:
+        return float(max(np.hypot(*np.subtract(sky.place(*star), (px, py))) for star in stop.stars))
+    if scene.target == (stop.ra_deg, stop.dec_deg) and scene.outline is not None:
+        return scene.outline.major_arcmin / 120.0 * sky.scale
+    return 0.0
 
 
 def _name_marks(scene: Scene, sky: Projection, labels: Labels, inside: np.ndarray) -> list[Mark]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from slowglass.find.limits import Limits, limits_under
 from slowglass.find.route import USABLE_SHARE, surroundings_deg
@@ -28,6 +28,10 @@ class UsableMove:
     max_leg_deg: float
     mag_limit: float
     surroundings_deg: float
+
+    def reaching(self, fainter_mag: float) -> UsableMove:
+        """The same move with stars so much fainter, as far as the catalogue goes."""
+        return replace(self, mag_limit=min(DEEPEST_CATALOGUE_MAG, self.mag_limit + fainter_mag))
 
 
 def usable_move(kit: Kit, limits: Limits | None = None) -> UsableMove:

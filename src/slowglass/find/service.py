@@ -39,6 +39,8 @@ SEARCH_LEGS = (6.0, 12.0, 24.0)
 """Radii searched around the target, in longest legs. A hop cheaper than the radius cannot be
 beaten from outside it, since every leg costs at least 1."""
 ALTERNATIVES = 2
+DARE_MAG = 0.8
+"""How much nearer to the faintest visible stars may go when no hop keeps the usual margin."""
 AIDS_REACH_DEG = 30.0
 PLAIN_SIGHT_MAG = 2.0
 """An object this much brighter than the naked-eye limit is seen by eye, light spread out or not."""
@@ -123,29 +125,24 @@ def route_to(
         seen = f"{place.name} shows to the naked eye: the dot or finder can go straight there"
         base = replace(base, note=base.note or seen)
 
-    target = unit_vectors(place.ra_deg, place.dec_deg)
-    hops: list[Hop] = []
     if from_star is not None:
         stars, anchors = stars_from_named(sky, place, from_star, move, epoch)
         places = _places(stars, move, anchors)
+        target = unit_vectors(place.ra_deg, place.dec_deg)
         hops = _hops(places, anchors, target, move, 1)
         start = from_star
     else:
-        for legs in SEARCH_LEGS:
-            stars = stars_around(
-                sky,
-                place.ra_deg,
-                place.dec_deg,
-                legs * move.max_leg_deg,
-                move.mag_limit,
-                epoch,
+        for dare_mag in (0.0, DARE_MAG):
+            move = move.reaching(dare_mag)
+            stars, anchors, places, hops = _search(
+                sky, place, move, anchor_mag + dare_mag, site, visible_at, epoch, 1 + alternatives
             )
-            anchors = anchor_mask(stars, anchor_mag, site, visible_at)
-            places = _places(stars, move, anchors)
-            hops = _hops(places, anchors, target, move, 1 + alternatives)
-            if hops and hops[0].cost <= legs:
+            if hops:
+                if dare_mag:
+                    dim = "the sky is bright there: some stars of this hop are hard to see"
+                    base = replace(base, note=base.note or dim)
                 break
-        start = f"any star of magnitude {anchor_mag:.1f} or brighter"
+        start = f"any star of magnitude {anchor_mag + DARE_MAG:.1f} or brighter"
         if visible_at is not None:
             start += " above the skyline"
     if not hops:
@@ -157,6 +154,30 @@ def route_to(
     ground = Ground(sky, site, stars, places, move, visible_at)
     best, *others = [told(base, hop, ground) for hop in hops]
     return replace(best, alternatives=tuple(others))
+
+
+def _search(
+    sky: Sky,
+    place: Place,
+    move: UsableMove,
+    anchor_mag: float,
+    site: Site,
+    visible_at: datetime | None,
+    epoch: float,
+    want: int,
+) -> tuple[Stars, np.ndarray, Waypoints, list[Hop]]:
+    """Stars, anchors and places round the target, as wide as the best hops need, and these."""
+    target = unit_vectors(place.ra_deg, place.dec_deg)
+    for legs in SEARCH_LEGS:
+        stars = stars_around(
+            sky, place.ra_deg, place.dec_deg, legs * move.max_leg_deg, move.mag_limit, epoch
+        )
+        anchors = anchor_mask(stars, anchor_mag, site, visible_at)
+        places = _places(stars, move, anchors)
+        hops = _hops(places, anchors, target, move, want)
+        if hops and hops[0].cost <= legs:
+            break
+    return stars, anchors, places, hops
 
 
 def _limits(kit: Kit, site: Site, place: Place, when: datetime | None) -> Limits:
