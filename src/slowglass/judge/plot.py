@@ -51,7 +51,7 @@ def _start(run: Sequence[Sample]) -> float:
 def _dress(axes: Axes, title: str, note: str = "") -> None:
     axes.set_title(title, loc="left", fontsize=11, color=INK)
     if note:
-        axes.set_title("\n".join(_wrapped(note, 62)), loc="right", fontsize=8, color=INK)
+        axes.set_title(note, loc="right", fontsize=8, color=INK)
     axes.grid(color=PALE, lw=0.6)
     axes.set_axisbelow(True)
     for side in ("top", "right"):
@@ -119,15 +119,15 @@ def _wandering(axes: Axes, report: SeriesReport) -> None:
         axes.plot(fine, swing + float(np.median(east - at)), color=RED, lw=1.2, label="worm fitted")
         low, high = worm.teeth_range
         note = (
-            f"{worm.peak_to_peak_arcsec:.0f}″ ± {worm.peak_to_peak_error_arcsec:.0f}″ every "
-            f"{worm.period_s:.0f} ± {worm.period_error_s:.0f} s: "
+            f"{worm.peak_to_peak_arcsec:.1f}″ ± {worm.peak_to_peak_error_arcsec:.1f}″ every "
+            f"{worm.period_s:.1f} ± {worm.period_error_s:.1f} s: "
             + (f"{low}" if low == high else f"{low} to {high}")
             + " teeth"
         )
         if report.hold:
             note += (
-                f"; {report.hold.keep_50_s:.0f}, {report.hold.keep_80_s:.0f}, "
-                f"{report.hold.keep_90_s:.0f} s keep 50, 80, 90 %"
+                f"\n{report.hold.keep_50_s:.0f}, {report.hold.keep_80_s:.0f}, "
+                f"{report.hold.keep_90_s:.0f} s keep 50, 80, 90 % of the frames"
             )
     _dress(axes, "Wandering", note)
     axes.set_xlabel("minutes")
@@ -189,7 +189,8 @@ def _causes(axes: Axes, report: SeriesReport) -> None:
     for cause in known:
         for name, chance in cause.odds:
             total[name] = total.get(name, 0.0) + chance / len(known)
-    names = sorted(total, key=lambda n: total[n])[-6:]
+    # A trace of a probability is no bar.
+    names = [n for n in sorted(total, key=lambda n: total[n])[-6:] if total[n] >= 0.01]
     axes.barh(names, [100.0 * total[n] for n in names], color=BLUE, height=0.55)
     axes.set_xlim(0.0, 100.0)
     axes.set_xlabel("mean probability over the frames, %")

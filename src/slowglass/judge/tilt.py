@@ -66,7 +66,7 @@ class FieldMap:
                 "the middle: a curved field, or coma"
             )
         return "; ".join(parts) or (
-            f"the frame is evenly sharp (tilt {self.tilt_share:.0%} ± {self.tilt_error:.0%})"
+            f"the frame is evenly sharp (tilt {self.tilt_share:.1%} ± {self.tilt_error:.1%})"
         )
 
 

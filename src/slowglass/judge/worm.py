@@ -27,6 +27,7 @@ SHORTEST_PERIOD_S, LONGEST_PERIOD_S = 60.0, 2400.0
 """1436 to 36 teeth: wheels of telescope mounts lie well inside."""
 FEWEST_CYCLES = 1.2
 """With less than about a turn seen, a swing cannot be told from drift."""
+LARGEST_PERIOD_ERROR = 0.1
 CHANCE = 1e-3
 """A swing is claimed only if noise would show one as strong less often than this."""
 
@@ -95,9 +96,9 @@ class WormFit:
         low, high = self.teeth_range
         teeth = f"{low} teeth" if low == high else f"{low} to {high} teeth"
         return (
-            f"the drive swings {self.peak_to_peak_arcsec:.0f}″ ± "
-            f"{self.peak_to_peak_error_arcsec:.0f}″ from side to side every {self.period_s:.0f} s "
-            f"± {self.period_error_s:.0f} s (a wheel of {teeth})"
+            f"the drive swings {self.peak_to_peak_arcsec:.1f}″ ± "
+            f"{self.peak_to_peak_error_arcsec:.1f}″ from side to side every {self.period_s:.1f} s "
+            f"± {self.period_error_s:.1f} s (a wheel of {teeth})"
         )
 
 
@@ -157,7 +158,13 @@ def fit_worm(
         unit = max(1.0, more[2] / freedom)
         if chosen[2] - more[2] > 2.0 * math.log(len(time_s)) * unit:
             chosen = more
-    return _report(time_s, east_arcsec, noise, chosen[0], chosen[1], exposure_s, start_s)
+    found = _report(time_s, east_arcsec, noise, chosen[0], chosen[1], exposure_s, start_s)
+    if found.cycles < FEWEST_CYCLES or found.period_error_s > LARGEST_PERIOD_ERROR * found.period_s:
+        return Silence(
+            f"a swing of about {found.peak_to_peak_arcsec:.0f}″ shows, but {span / 60:.0f} min "
+            "are too short for its period: go on for twice as long"
+        )
+    return found
 
 
 def _design(time: Floats, period: float | None, harmonics: int) -> Floats:
@@ -223,7 +230,7 @@ def _report(
     harmonics: int,
     exposure_s: float,
     start_s: float,
-) -> WormFit | Silence:
+) -> WormFit:
     coefficients, chi2, away = _fit(time, east, noise, period, harmonics)
     freedom = max(1, len(time) - coefficients.size - 1)
     inflate = max(1.0, chi2 / freedom)
