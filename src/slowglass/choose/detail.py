@@ -11,7 +11,7 @@ import numpy as np
 
 from slowglass.choose.answers import Candidate, Reachable
 from slowglass.choose.framing import Answer, fit_frame, frame_fraction, size_words
-from slowglass.choose.light import parts_to_see
+from slowglass.choose.light import CATALOGUE_END_MAG, parts_to_see
 from slowglass.choose.rank import (
     fits_score,
     holds_score,
@@ -21,12 +21,14 @@ from slowglass.choose.rank import (
     total_score,
 )
 from slowglass.choose.sift import SESSION_MIN
-from slowglass.choose.together import with_company
+from slowglass.choose.together import with_company, with_crowd
 from slowglass.choose.worked import Moment, long_words, work_out
+from slowglass.expose.isophote import cluster_extent_arcmin
 from slowglass.expose.measure import told_of_a_star
 from slowglass.expose.profile import believable_axes_arcmin
 from slowglass.find.direction import compass_words
 from slowglass.kit.model import Kit, Site
+from slowglass.sky.catalogue import StarCatalogue
 from slowglass.sky.objects import SkyObject
 
 __all__ = ["HopSummary", "Moment", "candidate", "reachable"]
@@ -61,12 +63,13 @@ def candidate(
     members: float,
     hold_s: float | None = None,
     neighbours: Sequence[SkyObject] = (),
+    stars: StarCatalogue | None = None,
 ) -> Candidate:
     """The four answers for one object at its best moment, with score and reason.
 
     ``members`` is the number of stars to see in it, if it is a cluster. ``hold_s`` is the hold
     time where it is known. ``neighbours`` are objects within a frame's diagonal, of which the
-    best to share the frame are told.
+    best to share the frame are told; ``stars`` tell how far a cluster's members reach.
     """
     major, minor = believable_axes_arcmin(obj)
     frame = (kit.field_width_deg, kit.field_height_deg)
@@ -81,6 +84,9 @@ def candidate(
         seen_arcmin=None if worked.seen is None else worked.seen.axes_arcmin,
         margin=worked.margin_arcmin,
     )
+    if stars is not None and told_of_a_star(obj.kind) and worked.seen is None:
+        crowd = cluster_extent_arcmin(stars, obj, reached_mag=CATALOGUE_END_MAG)
+        fits = with_crowd(fits, crowd, obj)
     fits = with_company(fits, obj, neighbours, kit=kit, worked=worked)
     parts = float(
         parts_to_see(

@@ -196,10 +196,9 @@ def _candidate(
         ask |= {name: float(pool.columns[name][row]) for name in ("bv", "second_mag", "second_bv")}
         found = star_candidate(obj, moment, hop, **ask)
     else:
-        near = _neighbours(obj, pool, kit) if hopped else ()
-        found = candidate(
-            obj, moment, hop, **ask, members=float(sifted.members[i]), neighbours=near
-        )
+        if hopped:
+            ask |= {"neighbours": _neighbours(obj, pool, kit), "stars": pool.sky.stars}
+        found = candidate(obj, moment, hop, **ask, members=float(sifted.members[i]))
     return with_window(
         found, moment, hop, kit=kit, site=site, moon_fraction=moon, anchor_mag=anchor_mag
     )

@@ -24,6 +24,18 @@ FAINTER_MAG = 5.0
 SEEN_SHARE = 0.3
 """Of a neighbour's light must rise above the noise."""
 SMALLEST_ARCMIN = 0.4
+CROWDED = 0.7
+"""Of its outline: a crowd smaller than this is worth a word."""
+
+
+def with_crowd(fits: Fit, crowd_arcmin: float | None, obj: SkyObject) -> Fit:
+    """The answer with the circle that holds a cluster's stars, where that is clearly smaller."""
+    if crowd_arcmin is None:
+        return fits
+    text = fits.text
+    if crowd_arcmin < CROWDED * (obj.major_arcmin or 0.0):
+        text += f"; nine in ten of its brighter stars lie within {crowd_arcmin:.0f}′"
+    return replace(fits, seen_arcmin=(crowd_arcmin, crowd_arcmin), text=text)
 
 
 def with_company(

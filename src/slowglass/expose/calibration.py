@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.errors import UsageError
-from slowglass.expose.sensor import VIGNETTING, make_frame, read_out, sensor_flaws
+from slowglass.expose.sensor import make_frame, read_out, sensor_flaws
 from slowglass.frame.image import Frame, Kind
 from slowglass.kit.model import Kit
 
@@ -44,7 +44,7 @@ def render_flat(
     *,
     level: float = 0.5,
     exposure_s: float = 0.5,
-    vignetting: float = VIGNETTING,
+    vignetting: float | None = None,
     dust: bool = True,
     **taking: Unpack[Taking],
 ) -> Frame:
@@ -61,7 +61,7 @@ def render_flat(
         exposure_s,
         f"flat at {level:g} of full",
         screen_e=level * kit.camera.saturation_e * colour,
-        vignetting=vignetting,
+        vignetting=kit.optics.corner_loss if vignetting is None else vignetting,
         dust=dust,
         **taking,
     )

@@ -26,7 +26,9 @@ memory) lets it grow with relative humidity S as (1 − 0.32/ln S)^(4/3): 1.4 at
 
 
 def site_extinction_mag(site: Site) -> float:
-    """V magnitudes per air mass at a site, with its usual air."""
+    """V magnitudes per air mass at a site: as measured, else with its usual air."""
+    if site.extinction_mag is not None:
+        return site.extinction_mag
     return extinction_mag_per_airmass(site.height_m, haze=HAZE[site.air])
 
 

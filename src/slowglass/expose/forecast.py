@@ -129,7 +129,7 @@ def render_with_truth(
         seed=o.seed,
         sky_e=sky_e,
         gradient_per_px=_gradient(wcs, conditions),
-        vignetting=o.vignetting,
+        vignetting=kit.optics.corner_loss if o.vignetting is None else o.vignetting,
         noise=o.noise,
     )
     extra: dict[str, Any] = {"OBJECT": name} if name else {}

@@ -19,6 +19,9 @@ from slowglass.expose.profile import ObjectModel
 from slowglass.expose.signal import mosaic_mean, sky_e_per_px_s, star_e_per_s, surface_e_per_px_s
 from slowglass.kit.model import Kit
 from slowglass.kit.optics import PIXEL_BLUR_PX
+from slowglass.sky.catalogue import StarCatalogue
+from slowglass.sky.coords import separation_deg
+from slowglass.sky.objects import SkyObject
 
 Floats = npt.NDArray[np.float64]
 
@@ -170,3 +173,18 @@ def stars_extent_arcmin(
     if total < 5.0 or total < 3.0 * math.sqrt(field * edge**2):
         return None
     return float(2.0 * inside[int(np.argmax(net >= share * total))])
+
+
+def cluster_extent_arcmin(
+    stars: StarCatalogue, obj: SkyObject, *, reached_mag: float
+) -> float | None:
+    """Diameter in arcmin that holds nine in ten of a cluster's stars; None if it is no crowd.
+
+    From the catalogue's stars to a magnitude; see :func:`stars_extent_arcmin`.
+    """
+    if not obj.major_arcmin:
+        return None
+    near = stars.cone(obj.ra_deg, obj.dec_deg, obj.major_arcmin / 60.0)
+    away = separation_deg(obj.ra_deg, obj.dec_deg, near.ra_deg, near.dec_deg) * 60.0
+    mag = np.where(np.isfinite(near.v_mag), near.v_mag, near.mag)
+    return stars_extent_arcmin(away, mag, outline_arcmin=obj.major_arcmin, reached_mag=reached_mag)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from slowglass.errors import UsageError
 from slowglass.expose.conditions import Conditions
 from slowglass.expose.scene import SceneStars
-from slowglass.expose.sensor import VIGNETTING, Flaws
+from slowglass.expose.sensor import Flaws
 from slowglass.sky.objects import SkyObject
 from slowglass.sky.wcs import TanWcs
 
@@ -47,7 +47,8 @@ class ForecastOptions:
     """Altitude to assume when no time is given."""
     satellite_mag: float | None = None
     """A satellite of this magnitude crosses the frame."""
-    vignetting: float = VIGNETTING
+    vignetting: float | None = None
+    """Share of the light lost in the corners; None takes the kit's."""
     dust: bool = True
     neighbours: bool = True
     """Draw the other catalogued objects of the field too."""

@@ -83,7 +83,8 @@ class ExposurePlan:
     core_arcmin: tuple[float, float] | None
     """Full axes of the part that stands out in one exposure; None when none does."""
     seen_arcmin: tuple[float, float] | None
-    """Full axes of the part above the noise of all the keepers; None for scattered stars."""
+    """Full axes of the part above the noise of all the keepers; of a cluster of stars the circle
+    that holds nine in ten of them, where the star catalogue shows a crowd."""
     seen_mag_arcsec2: float | None
     untrailed_s: float | None
     """On a mount that stands still: the longest exposure with round stars."""

@@ -19,8 +19,6 @@ from slowglass.kit.model import Camera, Kit, Optics
 
 Floats = npt.NDArray[np.float64]
 
-VIGNETTING = 0.18
-"""Share of the light lost in the corners."""
 MOTES = 14
 
 

@@ -13,6 +13,8 @@ import numpy as np
 from slowglass.errors import UsageError
 from slowglass.expose.conditions import Conditions, conditions_at, conditions_at_altitude
 from slowglass.expose.evening import best_stand
+from slowglass.expose.isophote import cluster_extent_arcmin
+from slowglass.expose.measure import told_of_a_star
 from slowglass.expose.plan import ExposurePlan, plan_exposure
 from slowglass.kit.model import Kit, Site
 from slowglass.progress import Report, silent
@@ -89,6 +91,9 @@ def expose_object(
         minutes_up=minutes_up,
         field_mags=tuple(np.where(np.isfinite(field.v_mag), field.v_mag, field.mag).tolist()),
     )
+    if place.object is not None and told_of_a_star(place.object.kind) and not plan.seen_arcmin:
+        crowd = cluster_extent_arcmin(sky.stars, place.object, reached_mag=plan.faintest_mag_total)
+        plan = replace(plan, seen_arcmin=None if crowd is None else (crowd, crowd))
     plan = replace(plan, name=place.name, notes=(*plan.notes, *notes))
     outputs, stage = [], 1
     if target is not None:
