@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,7 +14,6 @@ from slowglass.frame.preview import crop_square, shrink
 from slowglass.frame.stretch import measure_stretch, to_8bit
 
 if TYPE_CHECKING:
-    from slowglass.finish.types import FinishResult
     from slowglass.judge.look import Look
 
 Picture = npt.NDArray[np.uint8]
@@ -52,34 +50,10 @@ def sky_picture(path: Path, longest_px: int) -> Picture:
     return to_8bit(small, measure_stretch(small))
 
 
-def square_of(picture: Picture, x_px: float, y_px: float, *, side_px: int) -> Picture:
-    """A square of an 8-bit picture around a pixel."""
-    square = np.ascontiguousarray(crop_square(picture, x_px, y_px, side_px))
-    return shrink_8bit(square.astype(np.uint8), LARGEST_SQUARE_PX)
-
-
-def cut_frames(
-    files: Sequence[Path], root: Path, out: Path, centre: tuple[float, float], share: float
-) -> tuple[int, int]:
-    """Write the same square of every frame to a folder of the same layout; its first pixel.
-
-    The first pixel is even on both axes, so the colours of the mosaic stay in place.
-    """
-    from astropy.io import fits
-
-    from slowglass.frame.fits_io import write_fits
-
-    header = fits.getheader(files[0])
-    width, height = int(header["NAXIS1"]), int(header["NAXIS2"])
-    side = min(round(share * width), height) // 2 * 2
-    left = int(np.clip(centre[0] - side / 2, 0, width - side)) // 2 * 2
-    top = int(np.clip(centre[1] - side / 2, 0, height - side)) // 2 * 2
-    for path in files:
-        with fits.open(path) as hdus:
-            data = np.asarray(hdus[0].data[top : top + side, left : left + side])
-            cards = dict(hdus[0].header)
-        write_fits(out / path.relative_to(root), data, cards=cards, dtype="uint16")
-    return left, top
+def halves_of(pair: Picture) -> tuple[Picture, Picture]:
+    """The two square pictures of a pair that stand side by side."""
+    side = pair.shape[0]
+    return np.ascontiguousarray(pair[:, :side]), np.ascontiguousarray(pair[:, -side:])
 
 
 def matched_squares(
@@ -111,14 +85,6 @@ def target_of(look: Look) -> tuple[float, float]:
     if overlay.target is None:
         return (overlay.width_px - 1) / 2.0, (overlay.height_px - 1) / 2.0
     return overlay.target
-
-
-def target_in_output(result: FinishResult, looks: Sequence[Look]) -> tuple[float, float]:
-    """The target's pixel in a finished picture: where its reference frame has it, less the crop."""
-    record = tomllib.loads(Path(result.recipe).read_text(encoding="utf-8"))["record"]
-    reference = next(k for k in looks if Path(k.verdict.file).name == record["reference"])
-    x, y = target_of(reference)
-    return x - record["crop"][0], y - record["crop"][1]
 
 
 def _plane(path: Path) -> npt.NDArray[np.float32]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,8 +18,8 @@ if TYPE_CHECKING:
     from slowglass.workbench import Workbench
 
 PICTURE_PX, SMALL_PX = 1600, 320
-SQUARE_SHARE, CUT_SHARE = 0.24, 0.5
-"""Sides of the shown squares and of the cut single frame, as shares of the frame's width."""
+SQUARE_SHARE = 0.24
+"""Side of the shown squares as a share of the frame's width."""
 
 
 @dataclass
@@ -51,41 +50,14 @@ def best_light(looks: list[Look]) -> Look:
     return min(keepers, key=lambda look: look.verdict.fwhm_px or np.inf)
 
 
-def show_single(night: Night, looks: list[Look], result: FinishResult) -> None:
-    """One frame finished by the same recipe, and the same square of the combined picture.
-
-    Only the middle of the single frame and its calibration frames is finished: a quarter of the
-    work.
-    """
-    from slowglass.finish.service import finish_path
-
-    root = night.folder.folder
-    best = best_light(looks)
-    files = [
-        path
-        for path in sorted((root / "frames").rglob("*.fits"))
-        if path.parent.name != "lights" or path == Path(best.verdict.file)
-    ]
-    left, top = plates.cut_frames(
-        files, root / "frames", root / "single" / "frames", plates.target_of(best), CUT_SHARE
+def show_single(night: Night, result: FinishResult) -> None:
+    """One frame, and the same square of the combined picture."""
+    pair = next(Path(p) for p in result.outputs if p.endswith("-one-and-all.jpg"))
+    one, every = plates.halves_of(plates.read_picture(pair))
+    night.keep("single", one, f"The middle of {scenario.TARGET}, from one frame.")
+    night.keep(
+        "stack", every, f"The middle of {scenario.TARGET}, from {result.frames_used} frames."
     )
-    single = finish_path(
-        root / "single" / "frames",
-        root / "single" / "one",
-        recipe=Path(result.recipe),
-        report=night.report,
-    )
-    x, y = plates.target_of(best)
-    side = round(SQUARE_SHARE * looks[0].overlay.width_px)
-    whole = plates.target_in_output(result, looks)
-    for name, made, place, alt in (
-        ("single", single, (x - left, y - top), "from one frame"),
-        ("stack", result, whole, f"from {result.frames_used} frames"),
-    ):
-        jpeg = next(Path(p) for p in made.outputs if p.endswith(".jpg"))
-        square = plates.square_of(plates.read_picture(jpeg), *place, side_px=side)
-        night.keep(name, square, f"The middle of {scenario.TARGET}, {alt}.")
-    shutil.rmtree(root / "single")
 
 
 def show_forecast(night: Night, looks: list[Look]) -> None:

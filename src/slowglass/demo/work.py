@@ -70,7 +70,7 @@ def work_through(
     peaks = [peak_memory_mb() or 0.0]
     result = finish(night, looks)
     peaks.append(result.peak_memory_mb or 0.0)
-    show_single(night, looks, result)
+    show_single(night, result)
     show_forecast(night, looks)
     rows = compare_night(night.bench, night.folder.folder, plan, looks, result)
     report("writing the record", 0, 1)

@@ -31,8 +31,9 @@ from slowglass.frame.stretch import ROWS, Stretch, choose_levels, sky_of, to_scr
 
 MOST_SAMPLED = 4_000_000
 VIEWED_PX = 1600
-WHITE_OVER_CORE = (2.5, 4.0)
-"""White lies within these multiples of the subject's core: room above it, yet not lost."""
+WHITE_OVER_CORE = (2.5, 4.0, 8.0, 16.0)
+"""White lies at the least of these multiples of the subject's core at which the sky's noise
+sets the stretch: a small bright core would keep its surroundings in the dark."""
 VISIBLE_NOISE, HEAVY_NOISE = 0.006, 0.035
 """Noise on the screen below which nothing need be done, and at which all that helps is."""
 SHARPENED_SNR = 30.0
@@ -308,26 +309,35 @@ def _levels(prepared: Prepared, recipe: Recipe) -> Stretch:
     layer = _brightness(prepared.light)
     level, sigma = _sky(prepared, viewed=True)
     peak = float(np.quantile(layer, 0.99999)) if layer.size else level
-    found = _core(prepared, recipe.colour.saturation)
-    white, core, top = peak, None, step.highlight_shade
-    if found is not None and found[0] > 3.0 * sigma:
-        core, tint = found
-        low, high = WHITE_OVER_CORE
-        white = float(np.clip(peak, level + low * (core - level), level + high * (core - level)))
-        # of a coloured core the highest channel, not the mean, must stay below white
-        top = float(srgb(srgb_to_linear(top) * tint))
     darkest = float(np.quantile(layer, 5e-4)) if layer.size else level
-    made = choose_levels(
-        sky=level,
-        sigma=sigma,
-        white=white,
-        darkest=min(darkest, level - 1e-6 * max(1.0, abs(level))),
-        highlight=core,
-        sky_shade=step.sky_shade,
-        noise_shade=step.noise_shade,
-        highlight_shade=top,
-    )
-    return Stretch(tuple(float(b) for b in made.black), float(made.soft), float(made.white))
+    darkest = min(darkest, level - 1e-6 * max(1.0, abs(level)))
+
+    def made(white: float, core: float | None, top: float) -> Stretch:
+        found = choose_levels(
+            sky=level,
+            sigma=sigma,
+            white=white,
+            darkest=darkest,
+            highlight=core,
+            sky_shade=step.sky_shade,
+            noise_shade=step.noise_shade,
+            highlight_shade=top,
+        )
+        black = tuple(float(b) for b in found.black)
+        return Stretch(black, float(found.soft), float(found.white))
+
+    found = _core(prepared, recipe.colour.saturation)
+    if found is None or found[0] <= 3.0 * sigma:
+        return made(peak, None, step.highlight_shade)
+    core, tint = found
+    # of a coloured core the highest channel, not the mean, must stay below white
+    top = float(srgb(srgb_to_linear(step.highlight_shade) * tint))
+    levels = made(level + WHITE_OVER_CORE[0] * (core - level), core, top)
+    for multiple in WHITE_OVER_CORE[1:]:
+        if levels.steepness(level - levels.black[0]) * sigma > 0.9 * step.noise_shade:
+            break
+        levels = made(level + multiple * (core - level), core, top)
+    return levels
 
 
 def screen_of(prepared: Prepared, recipe: Recipe) -> npt.NDArray[np.float32]:

@@ -33,7 +33,10 @@ SHAPES = (
 SMOOTHING = {"stiff spline": 0.1, "spline": 0.001}
 FEWEST_PER_TERM = 3
 NODE_PX = 16
+CELLS_ACROSS, SAMPLES = 36, 3000
 HOLES = 12
+GLOW_FALL = 9.0
+"""A sensor's glow falls to 1/e in a ninth of half its longer side."""
 WIDEN = 1.6
 """Catalogued outlines end near 25 mag/arcsec²; discs and halos go on to half as far again."""
 MOST_HIDDEN = 0.7
@@ -84,7 +87,10 @@ def fit_sky(
     """
     planes = [picture] if picture.ndim == 2 else [picture[..., c] for c in range(3)]
     high, wide = planes[0].shape
-    cells = [block_levels(np.ascontiguousarray(plane)) for plane in planes]
+    cells = [
+        block_levels(np.ascontiguousarray(plane), across=CELLS_ACROSS, samples=SAMPLES)
+        for plane in planes
+    ]
     base = cells[0]
     nodes = _node_places(high, wide)
     if len(base.x_px) < 6:
@@ -276,10 +282,10 @@ def _robust_solve(design: Floats, level: Floats) -> Floats:
     weight: Floats = np.ones(len(level))
     # a trace of stiffness keeps glow terms that the cells hardly see from running away
     ridge = 1e-6 * len(level) * np.eye(design.shape[1])
-    terms = np.zeros(design.shape[1])
+    terms: Floats = np.zeros(design.shape[1])
     for _ in range(6):
         normal = design.T @ (design * weight[:, None]) + ridge
-        terms = np.linalg.solve(normal, design.T @ (weight * level))
+        terms = np.asarray(np.linalg.solve(normal, design.T @ (weight * level)), dtype=np.float64)
         rest = level - design @ terms
         sigma = _robust(rest)
         if sigma == 0.0:
@@ -296,10 +302,9 @@ def _terms(shape: str, x: Floats, y: Floats, edges: tuple[float, float]) -> Floa
     if shape == "edge glow":
         # amplifiers warm the sensor from an edge or a corner inward
         wide, high = (float(v) for v in edges)
-        for fall in (6.0, 12.0):
-            for side in (-1.0, 1.0):
-                columns += [np.exp(-fall * np.abs(side * wide - x)) * y**k for k in (0, 1, 2)]
-                columns += [np.exp(-fall * np.abs(side * high - y)) * x**k for k in (0, 1, 2)]
+        for side in (-1.0, 1.0):
+            columns += [np.exp(-GLOW_FALL * np.abs(side * wide - x)) * y**k for k in (0, 1, 2)]
+            columns += [np.exp(-GLOW_FALL * np.abs(side * high - y)) * x**k for k in (0, 1, 2)]
     return np.column_stack([np.broadcast_to(c, x.shape) for c in columns])
 
 

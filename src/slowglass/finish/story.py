@@ -206,10 +206,10 @@ def _exposure_advice(combined: Combined) -> list[Advice]:
     gain, read = header.gain_e_per_adu, header.read_noise_e
     if not gain or not read or not header.exposure_s:
         return []
-    # the green of a mosaic is interpolated from about two pixels, so this share is an estimate
-    frame_noise = (
-        combined.noise.sky_adu[len(combined.noise.sky_adu) // 2] * len(combined.used) ** 0.5
-    )
+    green = len(combined.noise.sky_adu) // 2
+    # interpolation lowers a pixel's noise by as much as it shares with its neighbours
+    frame_noise = combined.noise.sky_adu[green] * combined.noise.blend[green]
+    frame_noise *= len(combined.used) ** 0.5
     share = min(0.95, (read / gain / frame_noise) ** 2) if frame_noise > 0 else 0.0
     if share < 0.2:
         return []
