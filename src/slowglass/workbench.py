@@ -23,6 +23,7 @@ from slowglass.progress import Report, silent
 
 if TYPE_CHECKING:
     from slowglass.choose.answers import Choice
+    from slowglass.choose.weigh_service import Weighing
     from slowglass.choose.year_service import YearPlan
     from slowglass.expose.plan import ExposurePlan
     from slowglass.find.hunt import HuntStep
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     from slowglass.judge.watch import Watch
     from slowglass.kit.model import Air, Kit, Site, Wind
     from slowglass.kit.service import KitSummary
+    from slowglass.learn.air import SkyByDirection
     from slowglass.learn.fieldreport.service import Paper
     from slowglass.learn.log import Outcome
     from slowglass.learn.logbook.store import Logbook
@@ -45,6 +47,7 @@ if TYPE_CHECKING:
     from slowglass.sheets import SheetWish
     from slowglass.sky.place import Place
     from slowglass.sky.store import Sky
+    from slowglass.solve.own import Contribution
 
 NameOrPath = str | PathLike[str]
 
@@ -165,6 +168,29 @@ class Workbench:
         return choose_tonight(
             self.kit, self.site, self.sky, night=night, limit=limit, wanted=wanted, report=report
         )
+
+    def weigh(
+        self,
+        kits: Sequence[NameOrPath],
+        *,
+        first: date | None = None,
+        output: Path | None = None,
+        report: Report = silent,
+    ) -> Weighing:
+        """What kits are good for at the site over a year from ``first`` (or tonight) on.
+
+        ``output`` draws the counts.
+        """
+        from slowglass.choose.weigh_picture import draw_weighing
+        from slowglass.choose.weigh_service import weigh_kits
+        from slowglass.kit.io import load_kit
+
+        weighing = weigh_kits(
+            [load_kit(kit) for kit in kits], self.site, self.sky, first=first, report=report
+        )
+        if output is not None:
+            draw_weighing(weighing, output)
+        return weighing
 
     def choose_year(
         self,
@@ -446,6 +472,28 @@ class Workbench:
             site=None if self.kit_is_stand_in else self.site,
         )
 
+    def add_stars(
+        self,
+        paths: Iterable[Path],
+        *,
+        near: str | None = None,
+        radius_deg: float | None = None,
+        scale_arcsec_per_px: float | None = None,
+        report: Report = silent,
+    ) -> Iterator[Contribution]:
+        """What each solved frame gave to the own stars; places and scales as for ``judge``."""
+        from slowglass.judge.own_stars import add_own_stars
+
+        return add_own_stars(
+            paths,
+            self.sky,
+            near=None if near is None else self.place(near),
+            radius_deg=radius_deg,
+            scale_arcsec_per_px=scale_arcsec_per_px,
+            kit=None if self.kit_is_stand_in else self.kit,
+            report=report,
+        )
+
     def finish(
         self,
         source: Path,
@@ -519,6 +567,23 @@ class Workbench:
             evening=self.tonight(),
         )
         return written
+
+    def sky_by_direction(self) -> SkyByDirection | None:
+        """Where this site's sky is brighter than its zenith explains; None with few frames."""
+        from slowglass.learn.air import sky_by_direction
+        from slowglass.learn.groups import groups_of
+
+        groups = groups_of(self.logbook, kit=self.kit.name, site=self.site.name)
+        return sky_by_direction(groups, self.site)
+
+    def adopt_domes(self, found: SkyByDirection | None) -> Path:
+        """The site's file rewritten with measured light domes, or (None) those before them."""
+        from slowglass.learn.adopt import Files, adopt_domes, put_domes_aside
+
+        files = Files(self.kit_file, self.site_file)
+        if found is None:
+            return put_domes_aside(self.logbook, site=self.site, files=files)[1]
+        return adopt_domes(self.logbook, found, kit=self.kit, site=self.site, files=files)[1]
 
     def put_aside(self, quantity: str) -> Path:
         """File of the kit or site rewritten with the stated value back in use."""

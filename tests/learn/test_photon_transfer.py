@@ -186,6 +186,8 @@ def test_a_folder_gives_back_the_hidden_camera(hidden_kit, calibration_folder):
     ):
         truth = getattr(camera, quantity.split(".")[1])
         assert by_name[quantity].value == pytest.approx(truth, rel=rel), quantity
+    corners = by_name["optics.corner_loss"]
+    assert corners.value == pytest.approx(hidden_kit.optics.corner_loss, abs=0.012)
     assert by_name["camera.black_adu"].value == pytest.approx(camera.black_adu, abs=0.3)
     reasons = dict(found.left_out)
     assert "no other flat of equal light" in reasons.values()

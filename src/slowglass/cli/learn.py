@@ -206,6 +206,53 @@ def camera(
         console().print(saved(written))
 
 
+@app.command("sky")
+def sky(
+    adopt: Annotated[
+        bool, typer.Option("--adopt", help="Take the light domes found into the site.")
+    ] = False,
+    put_aside: Annotated[
+        bool, typer.Option("--put-aside", help="Bring the site's earlier light domes back.")
+    ] = False,
+    picture: Annotated[
+        Path | None,
+        typer.Option("-o", "--output", metavar="FILE", help="Draw it: .png, .svg or .pdf."),
+    ] = None,
+    kit: KitOption = None,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show by direction where the logged frames' sky is bright, and which towns explain it."""
+    from slowglass.learn.plots import draw_sky_by_direction
+
+    with progress() as report:
+        bench = open_workbench(kit, site, report)
+        if put_aside:
+            console().print(saved([bench.adopt_domes(None)]))
+            return
+        found = bench.sky_by_direction()
+    written = [] if picture is None or found is None else [draw_sky_by_direction(found, picture)]
+    if adopt and found is not None:
+        written.append(bench.adopt_domes(found))
+    if as_json:
+        print_document({"sky": found, "outputs": written})
+        return
+    out = console()
+    if found is None:
+        out.print("Too few solved frames without Moon or cloud to tell directions apart.")
+        raise typer.Exit(1)
+    rows = table(f"Sky of {bench.site.name}", "toward", "darker by", "frames", right=(0, 1, 2))
+    for azimuth, offset, frames in found.sectors:
+        rows.add_row(f"{azimuth:.0f}°", f"{offset:+.2f} mag", str(frames))
+    out.print(rows)
+    for azimuth, width, size in found.domes:
+        out.print(f"Light dome toward {azimuth:.0f}°, {width:.0f}° wide, {size:.1f} mag at 20° up.")
+    if not found.domes:
+        out.print("No direction stands out: no light dome is needed.")
+    if written:
+        out.print(saved(written))
+
+
 @app.command("advice")
 def advice(kit: KitOption = None, site: SiteOption = None, as_json: JsonOption = False) -> None:
     """Rank what would pay most on your own nights, with the sums."""

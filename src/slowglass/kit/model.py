@@ -72,6 +72,9 @@ class Optics(Record):
     transmission: Annotated[
         float, _number("Share of the light that gets through glass and mirrors", "", 0.05, 1)
     ] = 0.85
+    corner_loss: Annotated[
+        float, _number("Share of the light lost in the frame's corners (vignetting)", "", 0, 0.95)
+    ] = 0.18
     reflections: Annotated[
         int, _number("Mirrors in the light's way; an odd number mirrors the picture", "", 0, 6)
     ] = 2
@@ -267,6 +270,15 @@ class Site(Record):
     air: Annotated[
         Air, Field(description="Usual air: clean, usual, humid or dusty; haze dims the stars")
     ] = "usual"
+    extinction_mag: Annotated[
+        float | None,
+        Field(
+            description="Magnitudes lost in each air mass, if measured; else from the air",
+            ge=0.05,
+            le=1.5,
+            json_schema_extra={"unit": "mag", "example": 0.25},
+        ),
+    ] = None
     wind: Annotated[
         Wind, Field(description="Usual wind at the telescope: calm, breeze or windy")
     ] = "calm"

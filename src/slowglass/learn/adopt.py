@@ -16,8 +16,12 @@ from slowglass.kit.model import Kit, Site
 from slowglass.learn.logbook.records import LoggedMeasurement
 
 if TYPE_CHECKING:
+    from slowglass.learn.air import SkyByDirection
     from slowglass.learn.logbook.store import Logbook
     from slowglass.learn.values import KitValue
+
+
+DOMES = "light_domes"
 
 
 @dataclass(frozen=True)
@@ -70,6 +74,40 @@ def adopt(
         if value.adoptable:
             logbook.adopt(number)
     return changed_kit, changed_site, written
+
+
+def adopt_domes(
+    logbook: Logbook, found: SkyByDirection, *, kit: Kit, site: Site, files: Files
+) -> tuple[Site, Path]:
+    """The site with the measured light domes, written to its file; the logbook keeps the old."""
+    import json
+
+    changed = site.model_copy(update={"light_domes": found.domes})
+    path = write_site(changed, files.site_path, replace=True)
+    number = logbook.add(
+        LoggedMeasurement(
+            kit=kit.name, site=site.name, quantity=DOMES, unit="domes",
+            value=float(len(found.domes)), stated=float(len(site.light_domes)),
+            how=json.dumps({"before": site.light_domes, "now": found.domes}),
+        )
+    )  # fmt: skip
+    logbook.adopt(number)
+    return changed, path
+
+
+def put_domes_aside(logbook: Logbook, *, site: Site, files: Files) -> tuple[Site, Path]:
+    """The site with the light domes it had before the measured ones, written to its file."""
+    import json
+
+    for entry in reversed(logbook.all(LoggedMeasurement)):
+        if entry.quantity == DOMES and entry.site == site.name and entry.adopted_utc:
+            before = tuple(tuple(map(float, dome)) for dome in json.loads(entry.how)["before"])
+            changed = site.model_copy(update={"light_domes": before})
+            path = write_site(changed, files.site_path, replace=True)
+            if entry.id is not None:
+                logbook.adopt(entry.id, undo=True)
+            return changed, path
+    raise UsageError(f"{site.name} uses no measured light domes", "nothing needs putting aside")
 
 
 def unadopt(

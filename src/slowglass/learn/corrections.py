@@ -20,6 +20,7 @@ from slowglass.expose.plan import star_width_arcsec
 from slowglass.expose.tracking import trail_lengths_arcsec, trail_tolerance_arcsec
 from slowglass.kit.measured import take_in
 from slowglass.kit.optics import PIXEL_BLUR_PX
+from slowglass.learn.air import extinction_value
 from slowglass.learn.groups import FEWEST_FRAMES, Group, GroupMeasures, predict
 from slowglass.learn.measure import focal_length_mm
 from slowglass.learn.mounting import axis_values, swing_of_worm
@@ -69,6 +70,7 @@ def propose(groups: Sequence[Group], kit: Kit, site: Site, sky: Sky) -> tuple[Ki
         _throughput(rows, kit),
         _sky(rows, site),
         _seeing(rows, kit, site),
+        extinction_value(groups, site),
         swing_of_worm(groups, kit) or _swing(rows, kit, site, sky),
         *axis_values(groups, kit, site),
     ]

@@ -109,7 +109,7 @@ class Group:
             shaped_frames=len(shaped),
             snr=_median(at_size),
             fwhm_arcsec=width,
-            sky_mag_arcsec2=_median([_sky(f, passes) for f in good]),
+            sky_mag_arcsec2=_median([sky_of_frame(f, passes) for f in good]),
             transparency=_median([_light(f).get("transparency") for f in good]),
             scale_arcsec_per_px=_median(
                 [f.verdict.get("scale_arcsec_per_px") for f in self.frames if f.solved]
@@ -168,7 +168,7 @@ def prediction_from(plan: Mapping[str, Any]) -> Prediction:
     )
 
 
-def _sky(frame: LoggedFrame, passes: float) -> float | None:
+def sky_of_frame(frame: LoggedFrame, passes: float) -> float | None:
     """Sky of a frame, freed from a cloud that was only a kit's dimmer glass.
 
     A frame short of light is reckoned through cloud, with the kit's own zero point; if the kit

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -15,7 +15,9 @@ from slowglass.frame.atomic import replacing
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.projections.polar import PolarAxes
 
+    from slowglass.learn.air import SkyByDirection
     from slowglass.learn.logbook.records import LoggedPicture
     from slowglass.learn.sensor import SensorResult
     from slowglass.learn.service import Lessons
@@ -76,6 +78,30 @@ def draw_transfer(result: SensorResult, path: Path) -> Path:
     return _save(figure, path)
 
 
+def draw_sky_by_direction(found: SkyByDirection, path: Path) -> Path:
+    """Path of a picture: the sky overhead, north on top, brighter places larger and darker."""
+    figure = _figure(5.6, 5.6)
+    axis = cast("PolarAxes", figure.add_subplot(projection="polar"))
+    axis.set_facecolor(PAPER)
+    axis.set_theta_zero_location("N")
+    axis.set_theta_direction(1)  # east on the left, as one sees it looking up
+    axis.set_ylim(0, 90)
+    axis.set_yticks([30, 60, 90], ["60°", "30°", ""], fontsize=7, color=INK)
+    axis.set_xticks(np.radians(np.arange(0, 360, 45)),
+                    ["N", "NE", "E", "SE", "S", "SW", "W", "NW"])  # fmt: skip
+    brighter = np.maximum(0.0, -found.offset_mag)
+    axis.scatter(np.radians(found.azimuth_deg), 90.0 - found.altitude_deg,
+                 s=10.0 + 90.0 * brighter, color=ACCENT, alpha=0.55, lw=0)  # fmt: skip
+    for azimuth, width, size in found.domes:
+        span = np.radians(np.linspace(azimuth - width / 2, azimuth + width / 2, 40))
+        axis.plot(span, np.full(40, 87.0), color=INK, lw=3)
+        axis.annotate(f"{size:.1f} mag", (math.radians(azimuth), 78.0), fontsize=8, color=INK,
+                      ha="center")  # fmt: skip
+    axis.grid(color=FAINT, lw=0.5)
+    axis.set_title("Where the sky is brighter than the zenith explains", fontsize=10, color=INK)
+    return _save(figure, path)
+
+
 def draw_picture_sky(pictures: Sequence[LoggedPicture], path: Path) -> Path:
     """Path of an all-sky map (equal area) with the places of finished pictures."""
     placed = [p for p in pictures if p.ra_deg is not None and p.dec_deg is not None]
@@ -131,6 +157,7 @@ def _ratio_column(axis: Axes, reviews: Sequence[Any], column: int, quantity: str
 
 def _figure(width_in: float, height_in: float) -> Figure:
     from matplotlib.figure import Figure
+    from matplotlib.projections.polar import PolarAxes
 
     return Figure(figsize=(width_in, height_in), facecolor=PAPER, layout="constrained")
 

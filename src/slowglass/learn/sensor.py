@@ -15,6 +15,7 @@ from slowglass.learn.transfer import (
     PairPoints,
     Transfer,
     clipping_level_adu,
+    corner_loss,
     dark_current_e_s,
     fit_transfer,
     fixed_pattern_fraction,
@@ -274,6 +275,12 @@ def _values(
                 kit_value(kit, "camera.full_well_e", "full well", "e⁻", well,
                           "level at which pixels of a flat clip", of_light)
             )  # fmt: skip
+    corners = corner_loss(list(flats), list(biases))
+    if corners is not None and 0.0 <= corners.value <= 0.95:
+        values.append(
+            kit_value(kit, "optics.corner_loss", "light lost in the corners", "", corners,
+                      f"fall of {_pairs(len(flats), 'flat')} toward the corners", of_light)
+        )  # fmt: skip
     pattern = fixed_pattern_fraction(list(flats), list(biases))
     if pattern is not None:
         values.append(

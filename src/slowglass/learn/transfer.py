@@ -225,6 +225,36 @@ def hot_pixel_fraction(
     return Measured(hot / total, math.sqrt(max(hot, 1)) / total)
 
 
+def corner_loss(flats: list[PairPoints], biases: list[PairPoints]) -> Measured | None:
+    """Share of the light lost in the corners, from the means of the flats' tiles.
+
+    The loss grows with the square of the distance from the middle (vignetting to first order);
+    the tiles' scatter about that gives the uncertainty.
+    """
+    dark = _joined(biases)
+    if dark is None or not flats:
+        return None
+    level = float(np.average(dark.mean_adu, weights=dark.pixels))
+    found = []
+    for pair in flats:
+        for colour in np.unique(pair.colour):
+            light = pair.mean_adu[pair.colour == colour] - level
+            if light.size != TILES * TILES or np.min(light) <= 0:
+                continue
+            # A tile's mean lies at the mean square of its distances, the corner at one.
+            middle = (np.arange(TILES) + 0.5) / TILES * 2.0 - 1.0
+            square = middle**2 + 1.0 / (3.0 * TILES**2)
+            distance2 = (square[:, None] + square[None, :]).ravel() / 2.0
+            design = np.stack([np.ones_like(distance2), -distance2], axis=1)
+            (centre, fall), *_ = np.linalg.lstsq(design, light, rcond=None)
+            found.append(fall / centre)
+    if not found:
+        return None
+    values = np.array(found)
+    error = float(np.std(values) / math.sqrt(values.size)) if values.size > 1 else 0.02
+    return Measured(float(np.median(values)), max(error, 0.002))
+
+
 def _tiles(shape: tuple[int, ...]) -> list[tuple[slice, slice]]:
     edges = [np.linspace(0, size, TILES + 1).astype(int) for size in shape]
     return [
