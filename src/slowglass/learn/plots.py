@@ -157,7 +157,6 @@ def _ratio_column(axis: Axes, reviews: Sequence[Any], column: int, quantity: str
 
 def _figure(width_in: float, height_in: float) -> Figure:
     from matplotlib.figure import Figure
-    from matplotlib.projections.polar import PolarAxes
 
     return Figure(figsize=(width_in, height_in), facecolor=PAPER, layout="constrained")
 
