@@ -121,8 +121,8 @@ def test_commands_shown_in_documents_exist(path):
             continue
         command = COMMANDS[words[1]]
         inner = getattr(command, "commands", {})
-        if len(words) > 2 and words[2] in inner:
-            command = inner[words[2]]
+        if inner:
+            command = inner.get(words[2] if len(words) > 2 else "", inner.get("show", command))
         known = {o for p in command.params for o in (*p.opts, *p.secondary_opts)} | {"--help"}
         used = {word for word in words if re.fullmatch(r"--?[a-z][a-z-]*", word)}
         assert used <= known, words

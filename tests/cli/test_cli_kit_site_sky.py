@@ -97,3 +97,23 @@ def test_a_skyline_from_a_list_is_shown_written_and_drawn(slowglass, tmp_path):
     refused = slowglass("site", "--skyline", pairs)
     assert refused.code == 2
     assert "line 2" in refused.err
+
+
+def test_kits_are_weighed_side_by_side(slowglass, tmp_path):
+    other, drawn = tmp_path / "other.toml", tmp_path / "weighed.svg"
+    assert slowglass("kit", "--write", other).code == 0
+    text = other.read_text(encoding="utf-8").replace(
+        "focal_length_mm = 1300.0", "focal_length_mm = 500.0"
+    )
+    text = text.replace('name = "long 102"', 'name = "other"').replace(
+        "# price = 900", "price = 450"
+    )
+    other.write_text(text, encoding="utf-8")
+    shown = slowglass("kit", "weigh", "long 102", other, "-o", drawn)
+    assert shown.code == 0
+    for words in ("planetary nebulae", "minutes for equal detail", "would open up", "450", "Yes."):
+        assert words in shown.out
+    assert drawn.stat().st_size > 5000
+    assert slowglass("kit", "weigh").code == 2
+    assert slowglass("kit", "weigh", "nowhere.toml").code == 2
+    assert slowglass("kit", "weigh", "long 102", "-o", "a.doc").code == 2

@@ -35,6 +35,7 @@ def test_fields_of_records(record):
         ("choose", "--year", "M57", "--night", "2026-09-12"),
         ("find", "M57", "--from", "Vega"),
         ("kit",),
+        ("kit", "weigh", "long 102"),
         ("site",),
         ("sky",),
         ("sky", "near", "M57"),
@@ -45,7 +46,7 @@ def test_fields_of_records(record):
 def test_keys_of_documents(slowglass, arguments):
     found = slowglass(*arguments, "--json").document
     keys = set(found)
-    lists = [found.get(name, []) for name in ("legs", "objects", "nights", "spells")]
+    lists = [found.get(name, []) for name in ("legs", "objects", "nights", "spells", "kits")]
     for thing in [item for items in lists if isinstance(items, list) for item in items[:3]]:
         keys |= set(thing)
         for question in ("fits", "shows", "holds", "reachable"):

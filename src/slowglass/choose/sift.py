@@ -148,32 +148,64 @@ def sift(
     )
 
 
-def _deep_sights(
+@dataclass(frozen=True)
+class Measures:
+    """What a kit makes of deep-sky rows at their moments, arrays (n,).
+
+    ``fraction`` and ``core_fraction`` are shares of the frame (inf without a core), ``parts`` the
+    separate things a picture shows, ``wanted_s`` the exposure that read noise asks for.
+    """
+
+    exposure_s: Floats
+    snr_single: Floats
+    snr_total: Floats
+    wanted_s: Floats
+    parts: Floats
+    fraction: Floats
+    core_fraction: Floats
+    stars_only: npt.NDArray[np.bool_]
+
+    def sight(self, hold_s: Floats, smooth: npt.NDArray[np.bool_]) -> Floats:
+        """What fits, shows and holds are worth together, 0 to 1."""
+        return np.asarray(
+            fits_score(self.fraction, self.core_fraction, core_apart=self.stars_only)
+            * shows_score(self.snr_total, self.parts, stars=self.stars_only, smooth=smooth)
+            * holds_score(hold_s, self.wanted_s)
+        )
+
+
+def members_of(columns: dict[str, npt.NDArray], stars: StarCatalogue) -> Floats:
+    """Members to see of rows that are clusters of stars, 0 for the rest, array (n,)."""
+    members = np.zeros(len(columns["kind"]))
+    for i, kind in enumerate(columns["kind"].tolist()):
+        if told_of_a_star(kind):
+            members[i] = member_count(
+                stars,
+                ra_deg=float(columns["ra_deg"][i]),
+                dec_deg=float(columns["dec_deg"][i]),
+                major_arcmin=float(columns["major_arcmin"][i]),
+                mag=float(columns["mag"][i]),
+                light_in_stars=light_in_stars(kind),
+            )
+    return members
+
+
+def measure(
     columns: dict[str, npt.NDArray],
     best: BestMoments,
-    hold: Floats,
+    hold_s: Floats,
+    members: Floats,
     *,
     kit: Kit,
     site: Site,
     fwhm_arcsec: float,
-    stars: StarCatalogue,
-) -> tuple[Floats, Floats]:
-    """What fits, shows and holds are worth together, and the members of clusters; arrays (n,)."""
+) -> Measures:
+    """Deep-sky rows measured at their best moments with a kit that holds for ``hold_s``."""
     kinds, major = columns["kind"], columns["major_arcmin"]
     minor = np.where(np.isfinite(columns["minor_arcmin"]), columns["minor_arcmin"], major)
     n = len(kinds)
-    snr_total, wanted, parts = np.zeros(n), np.zeros(n), np.zeros(n)
-    core, members = np.full(n, np.inf), np.zeros(n)
-    stars_only = np.array([told_of_a_star(str(kind)) for kind in kinds], dtype=bool)
-    for i in np.flatnonzero(stars_only):
-        members[i] = member_count(
-            stars,
-            ra_deg=float(columns["ra_deg"][i]),
-            dec_deg=float(columns["dec_deg"][i]),
-            major_arcmin=float(major[i]),
-            mag=float(columns["mag"][i]),
-            light_in_stars=light_in_stars(str(kinds[i])),
-        )
+    exposure, single_of, snr_total = np.zeros(n), np.zeros(n), np.zeros(n)
+    wanted, parts, core = np.zeros(n), np.zeros(n), np.full(n, np.inf)
     for kind in np.unique(kinds):
         at = np.flatnonzero(kinds == kind)
         part = typical_bright_part(str(kind), columns["mag"][at], major[at], minor[at])
@@ -189,10 +221,12 @@ def _deep_sights(
         enough = np.array(
             [sky_limited_s(kit.camera.read_noise_e, float(b)) for b in rates.background_px_e_s]
         )
-        exposure = np.clip(np.minimum(enough, hold[at]), 0.5, LONGEST_EXPOSURE_S)
-        single = single_snr(rates, exposure)
-        photons = total_snr(single, exposure, np.full(len(at), HOLD_SHARE), best.session_min[at])
-        snr_total[at] = capped_snr(photons, uneven_cap(rates))
+        exposure[at] = np.clip(np.minimum(enough, hold_s[at]), 0.5, LONGEST_EXPOSURE_S)
+        single = single_snr(rates, exposure[at])
+        photons = total_snr(
+            single, exposure[at], np.full(len(at), HOLD_SHARE), best.session_min[at]
+        )
+        single_of[at], snr_total[at] = single, capped_snr(photons, uneven_cap(rates))
         parts[at] = parts_to_see(
             part,
             single,
@@ -204,12 +238,32 @@ def _deep_sights(
         axes = core_axes_arcmin(str(kind), major[at], minor[at])
         if axes is not None:
             core[at] = frame_fraction(*axes, *_frame_arcmin(kit))
-    sight = (
-        fits_score(frame_fraction(major, minor, *_frame_arcmin(kit)), core, core_apart=stars_only)
-        * shows_score(snr_total, parts, stars=stars_only, smooth=columns["smooth"])
-        * holds_score(hold, wanted)
+    return Measures(
+        exposure,
+        single_of,
+        snr_total,
+        wanted,
+        parts,
+        frame_fraction(major, minor, *_frame_arcmin(kit)),
+        core,
+        np.array([told_of_a_star(str(kind)) for kind in kinds], dtype=bool),
     )
-    return sight, members
+
+
+def _deep_sights(
+    columns: dict[str, npt.NDArray],
+    best: BestMoments,
+    hold: Floats,
+    *,
+    kit: Kit,
+    site: Site,
+    fwhm_arcsec: float,
+    stars: StarCatalogue,
+) -> tuple[Floats, Floats]:
+    """What fits, shows and holds are worth together, and the members of clusters; arrays (n,)."""
+    members = members_of(columns, stars)
+    found = measure(columns, best, hold, members, kit=kit, site=site, fwhm_arcsec=fwhm_arcsec)
+    return found.sight(hold, columns["smooth"]), members
 
 
 def _star_sights(

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.choose.light import BrightPart
+from slowglass.expose.isophote import FLAT_ERROR
 from slowglass.expose.measure import smeared_mag_arcsec2
 from slowglass.expose.noise import APERTURE_FWHM, APERTURE_SHARE, resolution_pixels, snr
 from slowglass.expose.plan import BETWEEN_FRAMES_S, WANTED_SNR
@@ -36,10 +37,9 @@ GOOD_SNR = 10.0
 """Per resolution element: structure is seen, not just presence."""
 BARE_SNR = 3.0
 """Per resolution element: there, and no more."""
-UNEVEN_SHARE = 0.002
-"""Of the sky's light, what remains in patches after flats and gradient are taken off (common
-practice: two to five thousandths). It is what sinks faint surfaces in twilight and moonlight,
-however many photons are counted."""
+UNEVEN_SHARE = FLAT_ERROR / 2.0
+"""Of the sky's light, what is left in patches after flats and gradient are taken off, rms. It is
+what sinks faint surfaces in twilight and moonlight, however many photons are counted."""
 
 
 @dataclass(frozen=True)

@@ -3,17 +3,38 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
+from slowglass.cli import weigh
 from slowglass.cli.common import JsonOption, SiteOption, console, facts, print_document, saved
 
 if TYPE_CHECKING:
     from slowglass.kit.service import KitSummary
 
 
-def kit(
+class _ShowsByDefault(TyperGroup):
+    """A group whose command word may be left out: then it shows."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        known = {"--help", "-h", *self.commands}
+        return super().parse_args(ctx, args if args[:1] and args[0] in known else ["show", *args])
+
+
+app = typer.Typer(
+    cls=_ShowsByDefault,
+    help="What your telescope and camera amount to, and what they are good for.\n\n"
+    "Without a word of its own, or with a file, it shows the kit.",
+    add_completion=False,
+    rich_markup_mode=None,
+)
+app.command("weigh")(weigh.weigh)
+
+
+@app.command("show")
+def show(
     file: Annotated[
         str | None,
         typer.Argument(metavar="[FILE]", help="Kit file or built-in kit; else your own."),
