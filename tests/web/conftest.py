@@ -5,10 +5,11 @@ from __future__ import annotations
 import os
 import shutil
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from starlette.applications import Starlette
 
 from example_night import quick_night
 from slowglass.web.app import create_app, listen
@@ -43,13 +44,29 @@ def empty_server(workbench, tmp_path) -> Iterator[str]:
     yield from _serve(workbench, tmp_path / "nothing-yet")
 
 
+@pytest.fixture
+def served() -> Iterator[Callable[[Starlette], str]]:
+    """Serves an application from a thread of its own; its address."""
+    running: list[Iterator[str]] = []
+
+    def start(app: Starlette) -> str:
+        running.append(_serve_app(app))
+        return next(running[-1])
+
+    yield start
+    for server in running:
+        next(server, None)
+
+
 def _serve(workbench: Workbench, folder: Path) -> Iterator[str]:
+    yield from _serve_app(create_app(workbench, folder=folder))
+
+
+def _serve_app(app: Starlette) -> Iterator[str]:
     import uvicorn
 
     listening = listen("127.0.0.1", 0)
-    config = uvicorn.Config(
-        create_app(workbench, folder=folder), log_level="warning", ws="none", proxy_headers=False
-    )
+    config = uvicorn.Config(app, log_level="warning", ws="none", proxy_headers=False)
     program = uvicorn.Server(config)
     thread = threading.Thread(target=program.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
