@@ -82,7 +82,7 @@ def find(
         ),
     ] = None,
     seen: Annotated[
-        Seen, typer.Option("--seen", help="How the view stands: see the guide to charts.")
+        Seen, typer.Option("--seen", help="How the view stands: see the guide to finding.")
     ] = Seen.ERECT,
     angle_deg: Annotated[
         float | None,

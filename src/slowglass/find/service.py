@@ -221,7 +221,9 @@ def _with_aids(route: Route, site: Site, sky: Sky) -> Route:
         return route
     circles = None
     if route.legs:
-        start = (route.anchor_title, route.anchor_ra_deg, route.anchor_dec_deg)
+        numbered = route.anchor.startswith(("HIP ", "Gaia "))
+        called = route.anchor_title if numbered else route.anchor
+        start = (called, route.anchor_ra_deg, route.anchor_dec_deg)
         circles = circle_offset(start, target, site=site, when=when)
     drift = None
     if when is not None and route.legs and route.limits is not None:
