@@ -33,7 +33,6 @@ from real_frames import frames_folder, solve_cases, stripped_copy
 
 from slowglass.frame.detect import detect_stars
 from slowglass.frame.io import read_frame
-from slowglass.frame.stars import StarFlag
 from slowglass.sky.place import resolve_place
 from slowglass.sky.store import open_sky
 from slowglass.sky.wcs import deproject_tan

@@ -106,8 +106,34 @@ def deepen(
     console().print(facts("Deeper stars", rows))
 
 
-def forget(yes: YesOption = False, as_json: JsonOption = False) -> None:
-    """Remove the fainter stars that were fetched; the packaged ones stay."""
+def forget(
+    own: Annotated[
+        bool, typer.Option("--own", help="Your own frames' stars, in place of the fetched ones.")
+    ] = False,
+    frame: Annotated[
+        str | None,
+        typer.Option("--frame", metavar="NAME", help="With --own: those of this frame only."),
+    ] = None,
+    around: Annotated[
+        str | None,
+        typer.Option("--around", metavar="PLACE", help="With --own: those round a place only."),
+    ] = None,
+    radius_deg: Annotated[
+        float,
+        typer.Option("--radius", metavar="DEG", min=0.01, max=30.0, help="With --around: how far."),
+    ] = 2.0,
+    yes: YesOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Remove the fainter stars that were fetched, or those of your own frames.
+
+    The packaged stars stay.
+    """
+    if own:
+        _forget_own(frame, around, radius_deg, yes=yes, as_json=as_json)
+        return
+    if frame or around:
+        raise UsageError("fetched stars are removed all together", "add --own for your own stars")
     from slowglass.sky.deep_store import DeepStore
 
     store = DeepStore()
@@ -119,6 +145,33 @@ def forget(yes: YesOption = False, as_json: JsonOption = False) -> None:
         print_document(held)
         return
     console().print(f"Removed: {store_text(held)}")
+
+
+def _forget_own(
+    frame: str | None, around: str | None, radius_deg: float, *, yes: bool, as_json: bool
+) -> None:
+    from slowglass.sky.own_store import OwnStore
+
+    store = OwnStore()
+    held = store.summary()
+    if frame is not None and frame not in {origin.name for origin in held.frames}:
+        raise UsageError(
+            f"no stars of a frame named {frame} are kept",
+            "slowglass sky --json lists the frames under own",
+        )
+    circle = None
+    if around is not None:
+        place = open_workbench().place(around)
+        circle = place.ra_deg, place.dec_deg, radius_deg
+    which = f" of {frame}" if frame else ""
+    which += f" within {radius_deg:g}° of {around}" if around else ""
+    if held.frames and not yes:
+        _confirm(f"Remove own stars{which or ' of all frames'} in {held.folder}?")
+    gone = store.forget(frame=frame, around=circle)
+    if as_json:
+        print_document({"sightings_removed": gone, "own": store.summary()})
+        return
+    console().print(f"Removed: {gone} sightings{which}")
 
 
 def store_text(held: StoreSummary) -> str:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from slowglass.cli import deepen
+from slowglass.cli import deepen, own
 from slowglass.cli.common import (
     JsonOption,
     console,
@@ -26,6 +26,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 app.command("deepen")(deepen.deepen)
+app.command("add")(own.add)
 app.command("forget")(deepen.forget)
 
 
@@ -38,10 +39,11 @@ def status(context: typer.Context, as_json: JsonOption = False) -> None:
     if context.invoked_subcommand is not None:
         return
     from slowglass.sky.deep_store import DeepStore
+    from slowglass.sky.own_store import OwnStore
 
     with progress() as report:
         sky = open_workbench(report=report).sky
-    deeper = DeepStore().summary()
+    deeper, mine = DeepStore().summary(), OwnStore().summary()
     stars, objects, named = len(sky.stars), len(sky.objects), len(sky.named_stars.all())
     if as_json:
         print_document(
@@ -52,6 +54,7 @@ def status(context: typer.Context, as_json: JsonOption = False) -> None:
                 "packages": sky.meta["packages"],
                 "folder": sky.folder,
                 "deeper": deeper,
+                "own": mine,
             }
         )
         return
@@ -61,6 +64,7 @@ def status(context: typer.Context, as_json: JsonOption = False) -> None:
         ("stars with names", str(named)),
         ("kept in", str(sky.folder)),
         ("deeper stars", deepen.store_text(deeper)),
+        ("own stars", own.own_text(mine)),
     ]
     rows += [(f"from {name}", version) for name, version in sky.meta["packages"].items()]
     console().print(facts("Sky data", rows))

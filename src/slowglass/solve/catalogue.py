@@ -28,6 +28,10 @@ class SolveCatalogue:
     """Faintest magnitude to which the catalogue is complete."""
     area_sr: float = 4.0 * np.pi
     """Area of sky the stars are spread over."""
+    own_error_arcsec: Floats | None = None
+    """(n,): error of the place of own stars, 0 for listed ones; None where all are listed."""
+    own_odds_log10: Floats | None = None
+    """(n,): odds of the frames own stars come from, infinite for listed ones."""
 
     def in_cone(self, ra_deg: float, dec_deg: float, radius_deg: float) -> npt.NDArray[np.int64]:
         """Rows of the stars in a cone (at the catalogue's epoch)."""
@@ -59,6 +63,8 @@ def build_catalogue(
     epoch_year: float,
     limit_mag: float,
     area_sr: float = 4.0 * np.pi,
+    own_error_arcsec: Floats | None = None,
+    own_odds_log10: Floats | None = None,
 ) -> SolveCatalogue:
     """Lay out catalogue arrays of shape (n,) for solving; ``pm_ra`` includes cos(dec)."""
     ra, dec = np.radians(ra_deg), np.radians(dec_deg)
@@ -71,4 +77,13 @@ def build_catalogue(
         pm_ra_mas_yr[grid.order, None] * east + pm_dec_mas_yr[grid.order, None] * north
     )
     depths = tuple(build_depth(grid, count) for count in depth_sizes(len(grid)))
-    return SolveCatalogue(grid, motion, depths, epoch_year, limit_mag, area_sr)
+    return SolveCatalogue(
+        grid,
+        motion,
+        depths,
+        epoch_year,
+        limit_mag,
+        area_sr,
+        None if own_error_arcsec is None else own_error_arcsec[grid.order],
+        None if own_odds_log10 is None else own_odds_log10[grid.order],
+    )

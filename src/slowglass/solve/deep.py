@@ -1,4 +1,4 @@
-"""The solver's catalogue for one cone, with the deeper stars of the tiles that reach into it."""
+"""The solver's catalogue for one cone: with deeper stars of the tiles there, and with own stars."""
 
 from __future__ import annotations
 
@@ -7,11 +7,22 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from slowglass.sky.catalogue import EPOCH_YEAR, StarCatalogue
 from slowglass.sky.coords import unit_vectors
-from slowglass.sky.deep import SKY_DEG2, DeepStars, Tile, merge, tiles_in_cone
+from slowglass.sky.deep import (
+    SAME_STAR_ARCSEC,
+    SKY_DEG2,
+    DeepStars,
+    MergedStars,
+    Tile,
+    merge,
+    tiles_in_cone,
+)
 from slowglass.sky.deep_store import DeepStore, StoredTile
+from slowglass.sky.own import OwnStars
+from slowglass.sky.own_store import OwnStore
 from slowglass.sky.store import Sky
 from slowglass.solve.catalogue import SolveCatalogue, build_catalogue
 from slowglass.solve.types import Prior
@@ -23,12 +34,19 @@ MOST_STARS = 300_000
 
 
 def local_catalogue(
-    sky: Sky, base: SolveCatalogue, prior: Prior, width_px: int, height_px: int
+    sky: Sky,
+    base: SolveCatalogue,
+    prior: Prior,
+    width_px: int,
+    height_px: int,
+    *,
+    own_stars: bool = False,
 ) -> SolveCatalogue | None:
     """Base and deeper stars of the prior's cone; None where the base alone will do.
 
     That is without a pointing or a scale, for frames wide enough to hold plenty of base stars,
-    and where no deeper tile reaches into the cone.
+    and where no deeper tile reaches into the cone. With ``own_stars`` the believed own stars are
+    laid out as well, and None says that none of them is there.
     """
     scale = prior.scale_arcsec_per_px
     if prior.ra_deg is None or prior.dec_deg is None or scale is None:
@@ -43,14 +61,18 @@ def local_catalogue(
     frame_deg2 = width_px * height_px * (scale / 3600.0) ** 2
     if in_cone * frame_deg2 / _cone_deg2(radius) > ENOUGH_STARS:
         return None
+    own = OwnStore().fingerprint() if own_stars else ()
     there = store.contents()
     wanted = tiles_in_cone(prior.ra_deg, prior.dec_deg, radius)
-    if there.keys().isdisjoint(wanted):
+    tiled = not there.keys().isdisjoint(wanted)
+    if not (own or tiled) or (own_stars and not own):
         return None
     cone = _snapped(prior.ra_deg, prior.dec_deg, radius)
     stored = tuple(there[tile] for tile in tiles_in_cone(*cone) if tile in there)
-    built = _build(_Handle(sky.folder, sky.stars), stored, *cone)
-    if built.reached.keys().isdisjoint(wanted):
+    built = _build(_Handle(sky.folder, sky.stars), stored, own, *cone)
+    if own_stars and not np.any(built.catalogue.own_error_arcsec):
+        return None
+    if not own_stars and built.reached.keys().isdisjoint(wanted):
         return None
     limit = base.limit_mag
     if all(tile in built.reached for tile in wanted):
@@ -97,6 +119,7 @@ def _cone_deg2(radius_deg: float) -> float:
 def _build(
     handle: _Handle,
     stored: tuple[StoredTile, ...],
+    own: tuple[tuple[str, int, int], ...],
     ra_deg: float,
     dec_deg: float,
     radius_deg: float,
@@ -115,19 +138,38 @@ def _build(
         parts.append(stars.take(np.einsum("ij,ij->i", gap, gap) <= chord2))
     rows = handle.stars.rows_near(ra_deg, dec_deg, radius_deg)
     merged = merge(handle.stars, rows, DeepStars.joined(parts))
+    mine = OwnStars.none()
+    if own:
+        mine = OwnStore().near(ra_deg, dec_deg, radius_deg)
+        mine = mine.take(_unlisted(mine, merged))
+    listed, none = np.zeros(len(merged.mag)), np.zeros(len(mine))
+    mag = np.concatenate([merged.mag, mine.g_mag])
     cut = np.inf
-    keep = np.ones(len(merged.mag), dtype=bool)
+    keep = np.ones(len(mag), dtype=bool)
     if len(keep) > MOST_STARS:
-        cut = float(np.partition(merged.mag, MOST_STARS)[MOST_STARS])
-        keep = merged.mag < cut
+        cut = float(np.partition(mag, MOST_STARS)[MOST_STARS])
+        keep = mag < cut
     catalogue = build_catalogue(
-        ra_deg=merged.ra_deg[keep],
-        dec_deg=merged.dec_deg[keep],
-        mag=merged.mag[keep],
-        pm_ra_mas_yr=merged.pm_ra_mas[keep],
-        pm_dec_mas_yr=merged.pm_dec_mas[keep],
+        ra_deg=np.concatenate([merged.ra_deg, mine.ra_deg])[keep],
+        dec_deg=np.concatenate([merged.dec_deg, mine.dec_deg])[keep],
+        mag=mag[keep],
+        pm_ra_mas_yr=np.concatenate([merged.pm_ra_mas, none])[keep],
+        pm_dec_mas_yr=np.concatenate([merged.pm_dec_mas, none])[keep],
+        own_error_arcsec=np.concatenate([listed, mine.sigma_arcsec])[keep],
+        own_odds_log10=np.concatenate([listed + np.inf, mine.odds_log10])[keep],
         epoch_year=EPOCH_YEAR,
         limit_mag=cut,
         area_sr=4.0 * np.pi * _cone_deg2(radius_deg) / SKY_DEG2,
     )
     return _Built(catalogue, reached, cut)
+
+
+def _unlisted(mine: OwnStars, merged: MergedStars) -> npt.NDArray[np.bool_]:
+    """Which own stars are none of the listed ones, which may have been fetched since."""
+    if not len(mine) or not len(merged.mag):
+        return np.ones(len(mine), dtype=bool)
+    from scipy.spatial import cKDTree
+
+    there = cKDTree(unit_vectors(merged.ra_deg, merged.dec_deg))
+    gap, _ = there.query(unit_vectors(mine.ra_deg, mine.dec_deg))
+    return np.asarray(gap > np.radians(SAME_STAR_ARCSEC / 3600.0))

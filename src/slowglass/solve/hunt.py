@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -91,6 +91,30 @@ def second_look(
         c.assessment.odds_log10 for c in both[1:] if not _same_place(c.wcs, both[0].wcs, image)
     ]
     return Hunt(both[0], max(others), first.examined + again.examined)
+
+
+def look_with_own(
+    first: Hunt, image: ImageStars, catalogue: SolveCatalogue, prior: Prior
+) -> tuple[Hunt, int]:
+    """A hunt among own stars too, no surer than the frames they come from; how many it matched.
+
+    The best pose of the ``first`` hunt, without them, stands against any other place.
+    """
+    again = hunt(image, catalogue, prior)
+    odds = catalogue.own_odds_log10
+    if again.best is None or odds is None:
+        return first, 0
+    evidence = again.best.assessment
+    of_frames = odds[again.best.rows[evidence.pairs_catalogue]]
+    own = int(np.count_nonzero(np.isfinite(of_frames)))
+    best = again.best
+    if own:
+        capped = min(evidence.odds_log10, float(np.max(of_frames[np.isfinite(of_frames)])))
+        best = replace(best, assessment=replace(evidence, odds_log10=capped))
+    against = again.runner_up_log10
+    if first.best is not None and not _same_place(first.best.wcs, best.wcs, image):
+        against = max(against, first.best.assessment.odds_log10)
+    return Hunt(best, against, first.examined + again.examined), own
 
 
 def predict(
@@ -247,6 +271,9 @@ def _weigh_seen(
         else 2.0 * float(np.radians(prior.rotation_tolerance_deg)),
         ln_scale_range=float(np.log(high / low)),
         parities=2 if prior.parity is None else 1,
+        own_error_px=None
+        if catalogue.own_error_arcsec is None
+        else catalogue.own_error_arcsec[rows] / wcs.scale_arcsec_per_px,
     )
     return Candidate(wcs, assessment, rows, ra, dec, mag)
 

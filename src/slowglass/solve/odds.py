@@ -30,6 +30,8 @@ and saturated stars (set from the real plates and raw frames; no published sourc
 ZERO_POINT_RANGE_MAG = 10.0
 P_FOUND = 0.96
 P_MISSED = 0.04
+P_OWN_REAL = 0.9
+"""Share of own stars that are there: two frames bore them out, the archive did not."""
 P_UNLISTED = 0.06
 """Share of bright image stars that no catalogue lists: planets, variables, artefacts."""
 COUNT_SLOPE = 0.92
@@ -120,11 +122,13 @@ def assess(
     rotation_range_rad: float,
     ln_scale_range: float,
     parities: int,
+    own_error_px: Floats | None = None,
 ) -> Assessment:
     """Evidence for a pose, from image stars and the catalogue stars it puts in the frame.
 
     Both lists sorted brightest first. ``catalogue_is_capped`` says that only the brightest
-    catalogue stars of the frame are given, down to the last one's magnitude.
+    catalogue stars of the frame are given, down to the last one's magnitude. ``own_error_px`` is
+    0 for listed stars, else the error of the place of an own star.
     """
     n_img, n_cat = len(x_px), len(cat_x_px)
     nothing = np.empty(0, dtype=np.int64)
@@ -146,6 +150,9 @@ def assess(
     brighter = (inst_mag + zero_point)[None, :] < cat_mag[:, None] - 1.0
     blended = np.any((distance < 4.0 * reach_px) & brighter, axis=1)
     p_miss = np.where(blended, np.maximum(p_miss, 0.3), p_miss)
+    error = np.zeros(n_cat) if own_error_px is None else own_error_px
+    real = np.where(error > 0.0, P_OWN_REAL, 1.0)
+    p_miss = 1.0 - real * (1.0 - p_miss)
     ln_absent = float(np.sum(np.log(p_miss[absent])))
 
     listed_to = min(cat_limit_mag, cat_mag[-1] if catalogue_is_capped else np.inf)
@@ -166,9 +173,9 @@ def assess(
     ln_chance = np.log(density[img_index])
     per_sigma = []
     for sigma in SIGMAS_PX:
-        variance = sigma**2 + extra_px[img_index] ** 2
+        variance = sigma**2 + extra_px[img_index] ** 2 + error[cat_index] ** 2
         ln_place = -0.5 * d**2 / variance - np.log(2.0 * np.pi * variance)
-        ln_found = np.log(P_FOUND) + ln_place + ln_mag - ln_chance
+        ln_found = np.log(P_FOUND * real[cat_index]) + ln_place + ln_mag - ln_chance
         counts = ln_found > np.log(p_miss[cat_index])
         ln_pairs = np.where(counts, ln_found, np.log(p_miss[cat_index]))
         matched = int(np.count_nonzero(counts))
@@ -187,7 +194,7 @@ def assess(
     best = int(np.argmax(per_sigma))
     total = float(np.logaddexp.reduce(per_sigma)) - np.log(len(SIGMAS_PX))
     sigma = SIGMAS_PX[best]
-    good = d < 4.0 * np.sqrt(sigma**2 + extra_px[img_index] ** 2)
+    good = d < 4.0 * np.sqrt(sigma**2 + extra_px[img_index] ** 2 + error[cat_index] ** 2)
     return Assessment(
         (total + ln_absent + ln_unlisted) / np.log(10.0),
         img_index[good],

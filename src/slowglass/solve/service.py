@@ -10,11 +10,13 @@ import numpy.typing as npt
 
 from slowglass.frame.stars import StarFlag, StarList
 from slowglass.progress import Report, silent
+from slowglass.sky.coords import separation_deg
 from slowglass.sky.store import Sky
 from slowglass.solve.catalogue import SolveCatalogue
 from slowglass.solve.deep import local_catalogue
-from slowglass.solve.hunt import Candidate, Hunt, hunt, second_look
+from slowglass.solve.hunt import Hunt, hunt, look_with_own, second_look
 from slowglass.solve.polish import polish
+from slowglass.solve.refusal import NEARBY_DEG, Attempt, Elsewhere, common_elongation, explain
 from slowglass.solve.stages import LEAST_BLEND_PX, ImageStars
 from slowglass.solve.store import LIMIT_MAG, open_solver
 from slowglass.solve.types import Prior, Solution
@@ -25,7 +27,10 @@ ODDS_NEEDED_LOG10 = 1.0
 """A pose is believed at 10 to 1 in its favour; see docs/design/solve-odds.md for how often
 such a claim is right."""
 LEAST_STARS = 2
-NEARBY_DEG = 0.25
+ENOUGH_SEEN, ENOUGH_EXPECTED = 8, 6.0
+"""Stars seen, and stars of the catalogue to a frame, from which a wrong scale or pointing is looked
+for when a solve fails."""
+ODDS_ELSEWHERE_LOG10 = 3.0
 BLEND_WIDTHS = 2.2
 """Star widths (FWHM) within which detection may take a pair for one star."""
 SATURATED_ERROR_PX = 1.0
@@ -39,81 +44,126 @@ def solve_stars(
     sky: Sky,
     prior: Prior | None = None,
     *,
+    own_stars: bool = True,
     report: Report = silent,
 ) -> Solution:
     """The pose of a frame from its detected stars, or a refusal with its reason.
 
     Positions are full-resolution pixels. A refusal is an ordinary result; only a prior that
-    makes no sense raises (``UsageError``).
+    makes no sense raises (``UsageError``). Own stars are asked only where the catalogues alone
+    leave a frame unsolved, so they never change an answer.
     """
     started = time.perf_counter()
     prior = prior or Prior()
-    catalogue = open_solver(sky, report=report)
+    base = open_solver(sky, report=report)
+    size = width_px, height_px
     usable = np.flatnonzero(
         np.isfinite(stars.x_px) & np.isfinite(stars.y_px) & (stars.flux_adu > 0)
     )
-    deeper = local_catalogue(sky, catalogue, prior, width_px, height_px)
-    solution = _solve(stars, usable, width_px, height_px, deeper or catalogue, prior, catalogue)
-    return replace(solution, seconds=time.perf_counter() - started)
+    catalogue = local_catalogue(sky, base, prior, *size) or base
+    expected = expected_stars(catalogue, prior, *size)
+    attempt = Attempt(
+        prior,
+        len(usable),
+        catalogue.limit_mag,
+        catalogue.limit_mag <= LIMIT_MAG,
+        expected,
+        stars_at_pointing(catalogue, prior, *size),
+        odds_needed_log10=ODDS_NEEDED_LOG10,
+        elongation=common_elongation(stars),
+    )
+    solution = None
+    if len(usable) >= LEAST_STARS:
+        image = image_stars(stars.take(usable), *size)
+        result = hunt(image, catalogue, prior)
+        if catalogue is not base and not believed(result):
+            # Among many faint stars the search may pass over what the few bright ones show.
+            result = second_look(result, image, catalogue, base, prior)
+        own = 0
+        if own_stars and not believed(result):
+            wider = local_catalogue(sky, base, prior, *size, own_stars=True)
+            if wider is not None:
+                again, own = look_with_own(result, image, wider, prior)
+                if believed(again):
+                    result, catalogue = again, wider
+        if result.best is not None and believed(result):
+            solution = _answer(stars, usable, image, result, catalogue, prior.epoch_year)
+            solution = replace(solution, own_stars=own)
+        else:
+            attempt = replace(
+                _with_best(attempt, result), elsewhere=_elsewhere(image, base, attempt)
+            )
+    if solution is None:
+        cause, reason = explain(attempt)
+        solution = Solution(
+            False, reason, cause=cause, odds_log10=attempt.odds_log10, matched=attempt.matched or 0
+        )
+    return replace(solution, expected_stars=expected, seconds=time.perf_counter() - started)
 
 
-def _solve(
+def believed(result: Hunt) -> bool:
+    """Whether the odds of a hunt's best pose carry it."""
+    return result.best is not None and odds_against_all(result) >= ODDS_NEEDED_LOG10
+
+
+def _with_best(attempt: Attempt, result: Hunt) -> Attempt:
+    if result.best is None:
+        return attempt
+    return replace(
+        attempt,
+        matched=len(result.best.assessment.pairs_image),
+        odds_log10=odds_against_all(result),
+    )
+
+
+def _elsewhere(image: ImageStars, base: SolveCatalogue, attempt: Attempt) -> Elsewhere | None:
+    """Where the stars fit if the scale or the pointing given is wrong; None if that is not known.
+
+    Looked for only where stars enough were seen and are to be expected.
+    """
+    prior = attempt.prior
+    if prior.ra_deg is None or prior.dec_deg is None or prior.scale_arcsec_per_px is None:
+        return None
+    if attempt.seen < ENOUGH_SEEN or (attempt.expected or 0.0) < ENOUGH_EXPECTED:
+        return None
+    for freed in (
+        replace(prior, scale_arcsec_per_px=None, rotation_deg=None, parity=None),
+        replace(prior, ra_deg=None, dec_deg=None, rotation_deg=None, parity=None),
+    ):
+        found = hunt(image, base, freed)
+        if found.best is None or odds_against_all(found) < ODDS_ELSEWHERE_LOG10:
+            continue
+        ra, dec = found.best.wcs.ra0_deg, found.best.wcs.dec0_deg
+        away = float(separation_deg(prior.ra_deg, prior.dec_deg, ra, dec))
+        scale = found.best.wcs.scale_arcsec_per_px
+        return Elsewhere(odds_against_all(found), scale, ra, dec, away)
+    return None
+
+
+def _answer(
     stars: StarList,
     usable: npt.NDArray[np.int64],
-    width_px: int,
-    height_px: int,
+    image: ImageStars,
+    result: Hunt,
     catalogue: SolveCatalogue,
-    prior: Prior,
-    base: SolveCatalogue,
+    epoch_year: float,
 ) -> Solution:
-    expected = expected_stars(catalogue, prior, width_px, height_px)
-    at_pointing = stars_at_pointing(catalogue, prior, width_px, height_px)
-    if len(usable) < LEAST_STARS:
-        return Solution(
-            False,
-            f"{len(usable)} star{'' if len(usable) == 1 else 's'} seen, at least "
-            f"{LEAST_STARS} needed: expose longer, refocus, or wait for the clouds to pass",
-            expected_stars=expected,
-        )
-    image = image_stars(stars.take(usable), width_px, height_px)
-    result = hunt(image, catalogue, prior)
-    if catalogue is not base and (
-        result.best is None or odds_against_all(result) < ODDS_NEEDED_LOG10
-    ):
-        # Among many faint stars the search may pass over what the few bright ones show.
-        result = second_look(result, image, catalogue, base, prior)
-    best = result.best
-    if best is None:
-        return Solution(
-            False,
-            _refusal(None, prior, len(usable), expected, at_pointing, catalogue.limit_mag),
-            expected_stars=expected,
-        )
-    odds = odds_against_all(result)
-    if odds < ODDS_NEEDED_LOG10:
-        return Solution(
-            False,
-            _refusal(best, prior, len(usable), expected, at_pointing, catalogue.limit_mag, odds),
-            odds_log10=odds,
-            matched=len(best.assessment.pairs_image),
-            expected_stars=expected,
-        )
-    wcs, match = polish(best, stars, usable, image, catalogue, prior.epoch_year)
-    ra, dec = wcs.pixel_to_sky((width_px - 1) / 2.0, (height_px - 1) / 2.0)
+    assert result.best is not None
+    wcs, match = polish(result.best, stars, usable, image, catalogue, epoch_year)
+    ra, dec = wcs.pixel_to_sky((image.width_px - 1) / 2.0, (image.height_px - 1) / 2.0)
     return Solution(
         True,
         "",
         wcs=wcs,
         matched=len(match),
         rms_arcsec=float(np.sqrt(np.mean(match.residual_arcsec**2))),
-        odds_log10=odds,
+        odds_log10=odds_against_all(result),
         ra_deg=float(ra),
         dec_deg=float(dec),
         scale_arcsec_per_px=wcs.scale_arcsec_per_px,
         rotation_deg=wcs.rotation_deg,
         parity=wcs.parity,
         match=match,
-        expected_stars=expected,
     )
 
 
@@ -166,62 +216,3 @@ def odds_against_all(result: Hunt) -> float:
     assert result.best is not None
     best = result.best.assessment.odds_log10
     return float(best - np.logaddexp(0.0, result.runner_up_log10 * np.log(10.0)) / np.log(10.0))
-
-
-def _refusal(
-    best: Candidate | None,
-    prior: Prior,
-    seen: int,
-    expected: float | None,
-    at_pointing: int | None,
-    limit_mag: float,
-    odds: float | None = None,
-) -> str:
-    """Why a frame stays unsolved, and the cure, in one or two sentences."""
-    tried = (
-        "over the whole sky"
-        if not prior.has_pointing
-        else f"within {prior.cone_radius_deg:g}° of the given pointing"
-    )
-    if prior.scale_arcsec_per_px is not None:
-        tried += (
-            f" at {prior.scale_arcsec_per_px:.4g}″ per pixel ± {100 * prior.scale_tolerance:.2g} %"
-        )
-    parts = [f"no pose of the {seen} stars seen fits the catalogue {tried}"]
-    if best is not None and odds is not None:
-        matched = len(best.assessment.pairs_image)
-        parts[0] = (
-            f"the best pose found {tried} matches only {matched} stars of {seen} seen: "
-            f"odds 10^{odds:.1f}, 10^{ODDS_NEEDED_LOG10:g} needed"
-        )
-    if prior.has_pointing and expected is None:
-        parts.append(
-            f"the catalogue, complete to magnitude {limit_mag:.4g}, holds {at_pointing} stars "
-            f"within {NEARBY_DEG:g}° of the very place given"
-        )
-    if expected is not None and expected < 4.5:
-        parts.append(
-            f"the catalogue, complete to magnitude {limit_mag:.4g}, holds {expected:.1f} stars in "
-            f"such a frame on average here, {at_pointing} round the very place given; where it "
-            "holds less than four, a closer pointing (smaller radius), an exact scale or a known "
-            "camera angle is needed, and with none no frame can be placed"
-        )
-        if limit_mag <= LIMIT_MAG:
-            parts.append("slowglass sky deepen fetches fainter stars for such frames, once, online")
-    elif seen < 8:
-        parts.append("few stars seen: expose longer, refocus, or check for clouds")
-    elif prior.has_pointing and prior.scale_arcsec_per_px is not None:
-        parts.append("widen the radius, or leave the scale out, if either may be wrong")
-    elif prior.has_pointing:
-        parts.append(
-            "a frame that holds fewer than five of them cannot be placed without its pixel scale: "
-            "give it, or widen the radius if the pointing may be wrong"
-        )
-    elif prior.scale_arcsec_per_px is not None:
-        parts.append("give a rough pointing, or leave the scale out if it may be wrong")
-    else:
-        parts.append(
-            "frames under half a degree often hold less than the five catalogue stars this needs: "
-            "give a rough pointing and the pixel scale"
-        )
-    return "; ".join(parts)

@@ -121,6 +121,10 @@ class Solution:
     match: Match = field(default_factory=Match.empty)
     expected_stars: float | None = None
     """Catalogue stars to be expected in such a frame at the prior's place."""
+    own_stars: int = 0
+    """Of the matched stars those known only from the user's own frames."""
+    cause: str = ""
+    """Of a refusal, in a word or two: see ``refusal.Cause``."""
     seconds: float = 0.0
 
     def __bool__(self) -> bool:
