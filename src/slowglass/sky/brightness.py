@@ -122,7 +122,10 @@ def domes_nl(
     """
     alt, az = np.asarray(alt_deg, dtype=np.float64), np.asarray(az_deg, dtype=np.float64)
     low = dark_sky_nl(zenith_mag_arcsec2, DOME_ALT_DEG, extinction_mag=extinction_mag)
-    fall = np.exp(-(np.clip(alt, 0.0, 90.0) - DOME_ALT_DEG) / DOME_FALL_DEG)
+    # Nothing is left at the zenith, where the site's own value was measured.
+    rest = np.exp((DOME_ALT_DEG - 90.0) / DOME_FALL_DEG)
+    fall = np.exp((DOME_ALT_DEG - np.clip(alt, 0.0, 90.0)) / DOME_FALL_DEG)
+    fall = (fall - rest) / (1.0 - rest)
     total = np.zeros(np.broadcast_shapes(alt.shape, az.shape))
     for azimuth, width, brighter in domes:
         away = (az - azimuth + 180.0) % 360.0 - 180.0
