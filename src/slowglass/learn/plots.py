@@ -99,6 +99,9 @@ def draw_sky_by_direction(found: SkyByDirection, path: Path) -> Path:
                       ha="center")  # fmt: skip
     axis.grid(color=FAINT, lw=0.5)
     axis.set_title("Where the sky is brighter than the zenith explains", fontsize=10, color=INK)
+    figure.supxlabel(
+        "The larger the spot, the brighter the sky of that frame", fontsize=8, color=INK
+    )
     return _save(figure, path)
 
 
@@ -111,16 +114,16 @@ def draw_picture_sky(pictures: Sequence[LoggedPicture], path: Path) -> Path:
     axis.grid(color=FAINT, lw=0.5)
     axis.tick_params(colors=INK, labelsize=7)
     # Right ascension grows to the left, as one sees it looking up.
-    hours = [(12 - h) % 24 for h in range(2, 24, 2)]
-    axis.set_xticks([math.radians(15 * h - 180) for h in range(2, 24, 2)],
-                    [f"{h} h" for h in hours])  # fmt: skip
+    hours = range(2, 24, 2)
+    axis.set_xticks([sky_place(15.0 * h, 0.0)[0] for h in hours], [f"{h} h" for h in hours])
     for number, picture in enumerate(placed):
         x, y = sky_place(picture.ra_deg or 0.0, picture.dec_deg or 0.0)
         axis.plot(x, y, "o", color=ACCENT, ms=5)
         shift = 7 if number % 2 == 0 else -12
         axis.annotate(picture.object or Path(picture.file).stem, (x, y), xytext=(5, shift),
                       textcoords="offset points", fontsize=7, color=INK)  # fmt: skip
-    axis.set_title(f"{len(placed)} finished pictures", loc="left", fontsize=11, color=INK)
+    count = "One finished picture" if len(placed) == 1 else f"{len(placed)} finished pictures"
+    axis.set_title(count, loc="left", fontsize=11, color=INK)
     return _save(figure, path)
 
 
