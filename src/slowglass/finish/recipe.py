@@ -53,8 +53,8 @@ class CombineStep(_Part):
     reject: Literal["clip", "winsorised", "esd", "none"] = "clip"
     drizzle: Literal["auto", "yes", "no"] = "auto"
     pixfrac: float = Field(0.9, gt=0.2, le=1)
-    clip_low_sigma: float = Field(3.0, ge=1.5, le=20)
-    clip_high_sigma: float = Field(3.0, ge=1.5, le=20)
+    clip_low_sigma: float = Field(3.5, ge=1.5, le=20)
+    clip_high_sigma: float = Field(3.5, ge=1.5, le=20)
     shape_tolerance: float = Field(0.15, ge=0, le=1)
     drop_trails: bool = True
     crop_to_common: bool = True
