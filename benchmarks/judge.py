@@ -205,7 +205,7 @@ def worm(quick: bool) -> None:
     kit = scenes.small_kit()
     amplitude, period = [], []
     silent = 0
-    for seed in range(2 if quick else 12):
+    for seed in range(2 if quick else 10):
         rng = np.random.default_rng([seed, 77])
         true_period = float(rng.choice([478.7, 598.4, 662.8, 861.6]))
         size, second = float(rng.uniform(6, 22)), float(rng.uniform(0, 0.3))
@@ -251,7 +251,7 @@ def axis(quick: bool) -> None:
     for name, limit in (("three frames turned", 0.5), ("30 minutes of drift", 2.0)):
         turned = name.startswith("three")
         errors, claimed, silent = [], [], 0
-        for seed in range((2 if turned else 1) if quick else (40 if turned else 8)):
+        for seed in range((2 if turned else 1) if quick else (40 if turned else 5)):
             rng = np.random.default_rng([seed, 5, turned])
             south = bool(rng.random() < 0.5)
             site = load_site("Karri Flat" if south else "Fig Tree Yard")
