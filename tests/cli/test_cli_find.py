@@ -50,3 +50,63 @@ def test_a_start_too_far_away_is_bad_usage(slowglass):
     assert outcome.code == 2
     assert outcome.out == ""
     assert "too far" in outcome.err
+
+
+def test_one_plate_seen_mirrored_in_red(slowglass, tmp_path):
+    chart = tmp_path / "field.svg"
+    outcome = slowglass(
+        "find", "M57", "--from", "Vega", "--plate", "field", "--seen", "mirrored", "--red",
+        "-o", chart,
+    )  # fmt: skip
+    assert outcome.code == 0
+    text = chart.read_text(encoding="utf-8")
+    assert 'data-mirrored="1"' in text
+    assert "#0a0000" in text
+
+
+def test_a_night_sheet_of_one_and_of_several(slowglass, tmp_path, monkeypatch):
+    monkeypatch.setattr("slowglass.sheets.PICTURE_PX", 300)
+    page = tmp_path / "night.pdf"
+    outcome = slowglass(
+        "find", "NGC", "7662", "M57", "--sheet", "--night", "2026-10-10", "-o", page, "--json"
+    )
+    assert outcome.code == 0
+    assert page.read_bytes().startswith(b"%PDF")
+    found = outcome.document
+    # M57 sinks first
+    assert found["target"] == "M57"
+    assert [other["target"] for other in found["others"]] == ["NGC 7662"]
+    assert found["outputs"] == [str(page)]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("M15", "M57"), "--sheet"),
+        (("M15", "--sheet"), "-o FILE"),
+        (("M15", "--night", "2026-10-10"), "--at"),
+        (("M15", "--sheet", "--plate", "eye", "-o", "x.pdf"), "--plate"),
+        (("M15", "--angle", "400", "-o", "x.pdf"), "400"),
+        (("M15", "--at", "half past nine"), "half past nine"),
+        (("M15", "--sheet", "-o", "x.doc"), ".pdf"),
+        (("M15", "--frame", "nothing.fits"), "nothing.fits"),
+        (("M15", "--frame", "a.fits", "--sheet"), "--frame"),
+        (("Nowhere", "--sheet", "-o", "x.pdf"), "Nowhere"),
+    ],
+)
+def test_what_makes_no_sense_is_told_in_one_line(slowglass, arguments, said, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    outcome = slowglass("find", *arguments)
+    assert outcome.code in (1, 2)
+    assert outcome.out == ""
+    assert said in outcome.err
+    assert len(outcome.err.strip().splitlines()) == 1
+    assert not list(tmp_path.iterdir())
+
+
+def test_the_clock_is_the_sites(slowglass):
+    found = slowglass("find", "M57", "--at", "2026-10-10 22:30", "--json").document
+    # Paris keeps summer time then
+    assert found["when"] == "2026-10-10T20:30:00Z"
+    assert len(found["alternatives"]) >= 1
+    assert found["circles"]["pier_side"] == "east"
