@@ -28,6 +28,8 @@ LARGEST_ERROR_ARCMIN = 3.0
 WORST_FIT = 4.0
 """Scatter over the expected (root of reduced chi-square) beyond which something else moved."""
 LEAST_TURN_DEG = 2.0
+MOST_FRAMES = 60
+"""More cost time with the cube of their number and add little."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,7 +120,9 @@ def measure_axis(
     if len({s.parity for s in used}) > 1:
         return Silence("some frames are mirrored and some not: they are not of one camera")
     order = np.argsort([a.time_s for a in attitudes], kind="stable")
-    return fit_axis([attitudes[i] for i in order], latitude_deg, longitude_deg)
+    # First and last stay in: the longest turn tells most.
+    wanted = np.linspace(0, len(order) - 1, min(len(order), MOST_FRAMES)).round().astype(int)
+    return fit_axis([attitudes[order[i]] for i in wanted], latitude_deg, longitude_deg)
 
 
 def fit_axis(
