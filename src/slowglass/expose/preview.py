@@ -61,7 +61,7 @@ def preview_rgb(frame: Frame) -> npt.NDArray[np.uint8]:
     """An 8-bit (rows, columns, 3) picture at half size, stretched for the eye."""
     colour = balanced(frame)
     # A few pixels set the levels as well as all; white only where next to nothing is brighter.
-    levels = measure_stretch(colour[::3, ::3], white_share=0.99998, noise_shade=0.03)
+    levels = measure_stretch(colour[::3, ::3], white_share=0.99998, noise_shade=0.045)
     return to_8bit(colour, levels)
 
 
