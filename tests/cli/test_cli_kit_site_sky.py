@@ -117,3 +117,24 @@ def test_kits_are_weighed_side_by_side(slowglass, tmp_path):
     assert slowglass("kit", "weigh").code == 2
     assert slowglass("kit", "weigh", "nowhere.toml").code == 2
     assert slowglass("kit", "weigh", "long 102", "-o", "a.doc").code == 2
+
+
+def test_orbits_are_kept_shown_and_forgotten(slowglass, tmp_path):
+    none = slowglass("sky", "orbits")
+    assert none.code == 1 and "no orbits are kept" in none.err
+    file = tmp_path / "mine.txt"
+    file.write_text(
+        "    CK26A010  2026 12 20.5000  1.100000  1.000000  150.0000  240.0000   70.0000  20261001"
+        "   6.0  4.0  C/2026 A1 (Wanderer)                                     MPC 00000\n",
+        encoding="utf-8",
+    )
+    kept = slowglass("sky", "orbits", file)
+    assert kept.code == 0 and "Wanderer" in kept.out
+    found = slowglass("sky", "orbits", "--json").document
+    assert found["orbits"][0]["object"]["kind"] == "comet"
+    assert slowglass("find", "wanderer", "--json").code in (0, 1)
+    file.write_text("rubbish", encoding="utf-8")
+    assert slowglass("sky", "orbits", file).code == 2
+    assert slowglass("sky", "orbits", file, "--forget").code == 2
+    assert slowglass("sky", "orbits", "--forget").code == 0
+    assert slowglass("sky", "orbits").code == 1

@@ -31,7 +31,7 @@ from slowglass.sky.night import Night
 from slowglass.sky.objects import SkyObject
 from slowglass.sky.place import Place
 from slowglass.sky.store import Sky
-from slowglass.sky.wanderers import kept_orbits
+from slowglass.sky.wanderers import OLD_YEARS, aged_years, kept_orbits
 
 SPARE, MOST_REFINED = 12, 90
 """So many objects beyond the length of the list have their tracking worked out, since the sifted
@@ -119,7 +119,7 @@ def choose_tonight(
         timezone=site.timezone,
         objects=tuple(found[:limit]),
         considered=sifted.considered,
-        note=_note(tonight, site, moments),
+        note="; ".join(n for n in (_note(tonight, site, moments), _old_orbits(pool, moments)) if n),
         limits=wanted.words(),
         reason="" if found else _nothing(wanted, sifted, site),
     )
@@ -162,6 +162,15 @@ def _note(tonight: Night, site: Site, moments: np.ndarray) -> str:
     if tonight.darkness == "civil":
         note += "; the eye finds only the brightest stars to hop from"
     return note
+
+
+def _old_orbits(pool: Pool, moments: np.ndarray) -> str:
+    """Which kept orbits are too old to point by; "" when none is."""
+    old = [w.name for w in pool.wanderers if aged_years(w, float(moments[0])) > OLD_YEARS]
+    if not old:
+        return ""
+    more = f" and {len(old) - 2} more" if len(old) > 2 else ""
+    return f"the orbits of {', '.join(old[:2])}{more} are over a year old: fetch new elements"
 
 
 def _candidate(

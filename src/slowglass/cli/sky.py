@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from slowglass.cli import deepen, own
+from slowglass.cli import deepen, orbits, own
 from slowglass.cli.common import (
     JsonOption,
     console,
@@ -28,6 +28,7 @@ app = typer.Typer(
 app.command("deepen")(deepen.deepen)
 app.command("add")(own.add)
 app.command("forget")(deepen.forget)
+app.command("orbits")(orbits.orbits)
 
 
 @app.callback()

@@ -20,13 +20,15 @@ import numpy.typing as npt
 
 from slowglass.expose import shapes
 from slowglass.expose.shapes import Members, Parts, SmoothPart
-from slowglass.expose.signal import Light
+from slowglass.expose.signal import SUN_BV, Light
+from slowglass.expose.wandering import ASTEROID_BV, coma, speck
 from slowglass.sky.objects import SkyObject
 
 ASSUMED_MAG_ARCSEC2 = {"emission nebula": 22.5, "supernova remnant": 23.5}
 ASSUMED_OTHER_MAG_ARCSEC2 = 23.0
 """Mean brightness where the catalogue gives none, typical of the kind."""
 NEBULOUS = "cluster with nebula"
+ASTEROID = "asteroid"
 BRIGHTEST_MEAN_MAG_ARCSEC2 = {"galaxy": 20.5, "hydrogen": 22.0, "reflection": 22.0}
 """Mean brightness inside the catalogued outline beyond which a magnitude is not believed. One
 catalogued galaxy to 13 mag in thirty is brighter, nearly all through a star in front or an
@@ -77,6 +79,7 @@ def family(kind: str) -> str:
     """The shape an object of a catalogue kind is drawn with."""
     word = kind.lower()
     for key, name in (
+        ("comet", "comet"),
         ("globular", "globular"),
         ("planetary", "planetary"),
         ("galax", "galaxy"),
@@ -103,6 +106,7 @@ def light_of(kind: str) -> Light:
         "cluster": 0.37,
         "hydrogen": "hydrogen",
         "reflection": 0.1,
+        "comet": SUN_BV,
     }
     return lights.get(family(kind), 0.65)
 
@@ -163,6 +167,8 @@ def object_model(
     Stars brighter than ``brightest_member_mag`` are in the star catalogue already; of an open
     cluster they hold ``light_in_catalogue`` (share of the total), which is left out here.
     """
+    if obj.kind == ASTEROID and obj.mag is not None:
+        return ObjectModel(obj.mag, (), speck(), 1e-3, 1.0, ASTEROID_BV)
     shape = family(obj.kind)
     if shape == "nothing" or not obj.major_arcmin:
         return None
@@ -193,6 +199,7 @@ def object_model(
         "cluster": shapes.cluster,
         "hydrogen": shapes.cloud,
         "reflection": shapes.cloud,
+        "comet": coma,
     }
     nebulous = obj.kind == NEBULOUS
     build = shapes.cluster_in_cloud if nebulous else builders[shape]

@@ -66,7 +66,7 @@ def expose_object(
         raise UsageError(f"{pictures}: a strip is written as PNG", "end the name in .png")
     stages = 1 + (target is not None) + (pictures is not None)
     report("expose: planning", 0, stages)
-    place = resolve_place(name, sky)
+    place = resolve_place(name, sky, when=when)
     notes: list[str] = []
     minutes_up = None
     if when is None:

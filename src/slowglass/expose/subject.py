@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from slowglass.expose.conditions import Conditions
 from slowglass.expose.measure import member_mag, smeared_mag_arcsec2, told_of_a_star
 from slowglass.expose.noise import resolution_pixels, snr, star_snr
-from slowglass.expose.profile import NEBULOUS, ObjectModel, light_of
+from slowglass.expose.profile import ASTEROID, NEBULOUS, ObjectModel, light_of
 from slowglass.expose.signal import mosaic_mean, sky_e_per_px_s, star_e_per_s, surface_e_per_px_s
 from slowglass.kit.model import Kit
 from slowglass.sky.objects import SkyObject
@@ -57,6 +57,12 @@ def subjects(
     """
     air = {"airmass": conditions.airmass, "extinction_mag": conditions.extinction_mag}
     parts = []
+    if obj.kind == ASTEROID:
+        whole = star_e_per_s(model.mag, kit.optics, kit.camera, light=model.light, **air)
+        rate = float(mosaic_mean(whole)) / (GAUSSIAN_AREA * fwhm_px**2)
+        return (
+            Subject(f"the asteroid, a star of magnitude {model.mag:.1f}", rate, True, model.mag),
+        )
     if told_of_a_star(obj.kind):
         mag = member_mag(model.mag)
         whole = star_e_per_s(mag, kit.optics, kit.camera, light=light_of(obj.kind), **air)

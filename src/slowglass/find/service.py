@@ -61,7 +61,7 @@ def find_route(
     dark and the target is up, else the target's best moment of the coming night. Comes with
     hops from other anchors, the drift along the declination and the setting circles' offsets.
     """
-    place = resolve_place(name, sky)
+    place = resolve_place(name, sky, when=when)
     moment, note = (when, "") if when is not None else _tonight(place, site)
     route = route_to(
         kit,

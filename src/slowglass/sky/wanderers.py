@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from slowglass.errors import UnreadableFile, UsageError
 from slowglass.frame.atomic import replacing
 from slowglass.kit.io import config_folder
 from slowglass.sky.constellations import constellations_at
+from slowglass.sky.coords import UNIX_EPOCH_JD
 from slowglass.sky.objects import SkyObject, name_key
 from slowglass.sky.orbits import Orbit, orbits_from_text, seen_from_earth
 
@@ -21,7 +23,8 @@ COMA_KM = 100_000.0
 200 000 km); elements say nothing of it."""
 AU_KM = 149_597_870.7
 MOST_BYTES = 3_000_000
-FADED_MAG = 99.0
+OLD_YEARS = 1.0
+"""Elements this far from their epoch are told of: planets have pulled the body off its path."""
 
 
 def orbits_file() -> Path:
@@ -79,6 +82,19 @@ def _kept(path: Path, _changed: int, _size: int) -> tuple[Wanderer, ...]:
     return read_orbits(path)
 
 
+@dataclass(frozen=True)
+class KeptBody:
+    """A kept comet or asteroid as it is at a moment, with the age of its elements in years."""
+
+    object: SkyObject
+    aged_years: float
+
+
+def kept_bodies(unix_s: float) -> tuple[KeptBody, ...]:
+    """All kept comets and asteroids at a moment."""
+    return tuple(KeptBody(wanderer_object(w, unix_s), aged_years(w, unix_s)) for w in kept_orbits())
+
+
 def find_wanderer(text: str) -> Wanderer | None:
     """The kept body of a name: in full ("C/2020 F3 (…)", "(1) Ceres"), or any part of it."""
     key = name_key(text)
@@ -92,6 +108,12 @@ def find_wanderer(text: str) -> Wanderer | None:
         if len(fits) == 1:
             return fits[0]
     return None
+
+
+def aged_years(orbit: Wanderer, unix_s: float) -> float:
+    """Years between the elements' epoch (or perihelion) and a moment: past one, take new ones."""
+    epoch = orbit.perihelion_jd if orbit.epoch_jd is None else orbit.epoch_jd
+    return abs(unix_s / 86400.0 + UNIX_EPOCH_JD - epoch) / 365.25
 
 
 def _parts(name: str) -> list[str]:
