@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from slowglass.learn.sensor import SensorResult
     from slowglass.learn.service import Lessons
     from slowglass.learn.values import KitValue
-    from slowglass.sheets import SheetWish
+    from slowglass.sheets.plan import SheetWish
     from slowglass.sky.place import Place
     from slowglass.sky.store import Sky
     from slowglass.solve.own import Contribution
@@ -147,12 +147,14 @@ class Workbench:
         constellations: Iterable[str] = (),
         between: str | None = None,
         photographed: Iterable[str] = (),
+        new: bool = False,
         report: Report = silent,
     ) -> Choice:
         """Objects worth an exposure in a night, best first; ``night`` None is the coming one.
 
         ``kinds`` ("globular", "double"), ``constellations`` and hours ``between`` ("22:00-01:30")
-        narrow the list; objects whose names are in ``photographed`` are left out.
+        narrow the list; objects whose names are in ``photographed`` are left out, and with
+        ``new`` those that the logbook has a picture or a kept frame of.
         """
         from slowglass.choose.filters import Wanted
         from slowglass.choose.service import choose_tonight
@@ -163,7 +165,7 @@ class Workbench:
             kinds=kinds,
             constellations=constellations,
             between=between,
-            photographed=photographed,
+            photographed=[*photographed, *(self.logbook.photographed() if new else ())],
         )
         return choose_tonight(
             self.kit, self.site, self.sky, night=night, limit=limit, wanted=wanted, report=report
@@ -306,7 +308,8 @@ class Workbench:
         Several targets come with a page of contents and a packing list, in the order of their
         best hours.
         """
-        from slowglass.sheets import SheetWish, write_night
+        from slowglass.sheets.plan import SheetWish
+        from slowglass.sheets.service import write_night
 
         wish = wish or SheetWish()
         night = wish.night or self.tonight()
@@ -501,6 +504,7 @@ class Workbench:
         *,
         recipe: Path | None = None,
         near: str | None = None,
+        scale_arcsec_per_px: float | None = None,
         whole: bool = False,
         north_up: bool = False,
         report: Report = silent,
@@ -513,6 +517,7 @@ class Workbench:
             output,
             recipe=recipe,
             near=near,
+            scale_arcsec_per_px=scale_arcsec_per_px,
             whole=whole,
             north_up=north_up,
             kit=None if self.kit_is_stand_in else self.kit,

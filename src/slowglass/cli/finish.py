@@ -43,6 +43,12 @@ def finish(
         str | None,
         typer.Option("--near", metavar="PLACE", help="Where the frames point, for coordinates."),
     ] = None,
+    scale_arcsec_per_px: Annotated[
+        float | None,
+        typer.Option(
+            "--scale", metavar="ARCSEC_PER_PX", min=0.01, help="Sky covered by one pixel."
+        ),
+    ] = None,
     whole: Annotated[
         bool, typer.Option("--whole", help="Show all of the picture, not a cut round its subject.")
     ] = False,
@@ -65,6 +71,7 @@ def finish(
             output,
             recipe=recipe,
             near=near,
+            scale_arcsec_per_px=scale_arcsec_per_px,
             whole=whole,
             north_up=north_up,
             report=report,

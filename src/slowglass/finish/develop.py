@@ -31,7 +31,7 @@ from slowglass.frame.stretch import ROWS, Stretch, choose_levels, sky_of, to_scr
 
 MOST_SAMPLED = 4_000_000
 VIEWED_PX = 1600
-WHITE_OVER_CORE = (2.5, 4.0, 8.0, 16.0)
+WHITE_OVER_CORE = (1.35, 2.5, 4.0, 8.0, 16.0)
 """White lies at the least of these multiples of the subject's core at which the sky's noise
 sets the stretch: a small bright core would keep its surroundings in the dark."""
 VISIBLE_NOISE, HEAVY_NOISE = 0.006, 0.035
@@ -149,6 +149,7 @@ def prepare(
     recipe = recipe.model_copy(update={"cut": cut_step})
     sigma, per_adu = _brightness_noise(prepared, gains)
     detail = _settle_detail(prepared, recipe, sigma, notes)
+    del prepared  # with the light of before, which is as large as the picture
     if detail.quiet:
         noise = measure_noise(light, sky_adu=sigma, per_adu=per_adu)
         light = quieten(light, noise, strength=detail.quiet)
@@ -161,7 +162,8 @@ def prepare(
             per_adu=per_adu,
             stars=here.stars.every,
         )
-    return replace(prepared, light=light), recipe.model_copy(update={"detail": detail})
+    made = Prepared(light, here, cut, recipe.sky.flatten)
+    return made, recipe.model_copy(update={"detail": detail})
 
 
 def whiten_clipped(light: Picture, stars: FoundStars) -> None:

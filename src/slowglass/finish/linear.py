@@ -37,6 +37,7 @@ def combine_folder(
     sky: Sky | None = None,
     kit: Kit | None = None,
     near: Place | None = None,
+    scale_arcsec_per_px: float | None = None,
     report: Report,
 ) -> Combined:
     """The linear picture of the lights below ``root``; working frames go to ``store``.
@@ -45,7 +46,16 @@ def combine_folder(
     """
     files, notes = sort_folder(root, report)
     return combine_files(
-        root, files, notes, recipe, store, sky=sky, kit=kit, near=near, report=report
+        root,
+        files,
+        notes,
+        recipe,
+        store,
+        sky=sky,
+        kit=kit,
+        near=near,
+        scale_arcsec_per_px=scale_arcsec_per_px,
+        report=report,
     )
 
 
@@ -59,6 +69,7 @@ def combine_files(
     sky: Sky | None = None,
     kit: Kit | None = None,
     near: Place | None = None,
+    scale_arcsec_per_px: float | None = None,
     report: Report,
 ) -> Combined:
     """The same of files already told apart; one light alone is a picture too."""
@@ -86,7 +97,8 @@ def combine_files(
     stars = _stars_of(stacked.picture, aligned.reference)
     gain = _snr_gain(stacked.picture, single(), middle, stars)
     report("measuring", 1, 2)
-    wcs = _solve(stars, stacked.picture, box, aligned.reference, sky, kit, near, notes)
+    scale = scale_arcsec_per_px
+    wcs = _solve(stars, stacked.picture, box, aligned.reference, sky, kit, near, scale, notes)
     return Combined(
         picture=stacked.picture,
         coverage=stacked.coverage,
@@ -154,6 +166,7 @@ def _solve(
     sky: Sky | None,
     kit: Kit | None,
     near: Place | None,
+    scale_arcsec_per_px: float | None,
     notes: list[str],
 ) -> TanWcs | None:
     if sky is None:
@@ -161,7 +174,10 @@ def _solve(
     from slowglass.finish.where import solve_picture
 
     height, width = picture.shape[:2]
-    wcs, reason = solve_picture(stars.every, width, height, box, reference.header, sky, kit, near)
+    header = reference.header
+    wcs, reason = solve_picture(
+        stars.every, width, height, box, header, sky, kit, near, scale_arcsec_per_px
+    )
     if wcs is None:
         notes.append(f"no sky coordinates in the FITS: {reason}")
     return wcs

@@ -29,6 +29,7 @@ class CalibrateStep(_Part):
     master_clip_sigma: float = Field(3.0, ge=1.5, le=10)
     hot_in_dark_sigma: float = Field(8.0, ge=3, le=50)
     lone_pixel_sigma: float = Field(6.0, ge=3, le=50)
+    mend_specks: bool = True
 
 
 class GradeStep(_Part):

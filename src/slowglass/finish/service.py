@@ -22,6 +22,7 @@ from slowglass.finish.names import Names, choose_names
 from slowglass.finish.pair import pair_of
 from slowglass.finish.recipe import Recipe, load_recipe, recipe_text
 from slowglass.finish.report import report_page
+from slowglass.finish.specks import remove_specks
 from slowglass.finish.store import FrameStore
 from slowglass.finish.story import Story, tell
 from slowglass.finish.types import FinishResult, Rejected
@@ -46,6 +47,7 @@ def finish_path(
     sky: Sky | None = None,
     kit: Kit | None = None,
     near: str | None = None,
+    scale_arcsec_per_px: float | None = None,
     whole: bool = False,
     north_up: bool = False,
     report: Report = silent,
@@ -56,10 +58,10 @@ def finish_path(
     ``m15.fits`` writes m15.fits (linear, all of it), and for the eye m15.tiff, m15.png and
     m15.jpg, m15-labelled.jpg, m15-report.html and m15.recipe.toml, with several frames also
     m15-one-and-all.jpg, replacing files of these names; an existing folder gets files named
-    after ``source``, numbered rather than replaced. ``sky`` (with ``near`` or ``kit``, or a
-    header that says where) adds coordinates, names and catalogue colours. ``whole`` shows the
-    whole picture in place of a cut around its subject. Nothing is ever written into the folder
-    of frames.
+    after ``source``, numbered rather than replaced. ``sky`` adds coordinates, names and
+    catalogue colours, best with ``near`` or a header that says where, and with ``kit`` or
+    ``scale_arcsec_per_px``. ``whole`` shows the whole picture in place of a cut around its
+    subject. Nothing is ever written into the folder of frames.
 
     Raises UsageError for an input or output that makes no sense, NothingUseful when no light
     comes out. Memory: about 60 bytes a pixel of the picture plus 600 MB, whatever the number of
@@ -83,11 +85,19 @@ def finish_path(
     with FrameStore(names.folder) as store:
         if root.is_dir():
             combined = combine_folder(
-                root, chosen, store, sky=sky, kit=kit, near=place, report=report
+                root,
+                chosen,
+                store,
+                sky=sky,
+                kit=kit,
+                near=place,
+                scale_arcsec_per_px=scale_arcsec_per_px,
+                report=report,
             )
         else:
-            combined = _one_frame(root, chosen, store, sky, kit, place, report)
-        notes = list(combined.notes)
+            combined = _one_frame(root, chosen, store, sky, kit, place, scale_arcsec_per_px, report)
+        # one frame comes without calibration; to say so of a camera's picture helps nobody
+        notes = [n for n in combined.notes if root.is_dir() or "finished without" not in n]
         subject = place.object if place is not None else _named_subject(combined, sky)
         final, outputs, story = _develop(names, combined, chosen, sky, subject, notes, report)
     rejected = [light for light in combined.lights if light.reason]
@@ -128,6 +138,7 @@ def _one_frame(
     sky: Sky | None,
     kit: Kit | None,
     near: Place | None,
+    scale_arcsec_per_px: float | None,
     report: Report,
 ) -> Combined:
     """One exposure as the linear picture: the same path with nothing to combine."""
@@ -143,6 +154,7 @@ def _one_frame(
         sky=sky,
         kit=kit,
         near=near,
+        scale_arcsec_per_px=scale_arcsec_per_px,
         report=report,
     )
 
@@ -177,6 +189,10 @@ def _develop(
         subject=subject,
     )
     surface, recipe = flatten(combined.picture, scene, recipe)
+    if len(combined.used) == 1 and recipe.calibrate.mend_specks:
+        specks = remove_specks(combined.picture, combined.stars.fwhm_px, combined.noise.sky_adu)
+        if specks:
+            notes.append(f"{specks} hot pixels told by their shape alone and mended")
     if scene.subject is None:
         glow = find_glow(combined.picture)
         scene = scene if glow is None else scene.about(glow)
@@ -186,7 +202,8 @@ def _develop(
     recipe = settle_levels(prepared, recipe)
     report("finishing", 2, STAGES)
     screen = screen_of(prepared, recipe)
-    story = tell(combined, scene, screen.shape[:2], surface, colour)
+    title = subject.title if subject is not None and not scene.subject_name else ""
+    story = tell(combined, scene, screen.shape[:2], surface, colour, title=title)
     shown = prepared.scene
     del prepared
     report("writing", 3, STAGES)

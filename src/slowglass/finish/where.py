@@ -29,11 +29,12 @@ def solve_picture(
     sky: Sky,
     kit: Kit | None,
     near: Place | None,
+    scale_arcsec_per_px: float | None = None,
 ) -> tuple[TanWcs | None, str]:
     """The WCS of the picture, or None and why.
 
-    ``near`` limits the search, else a solution in the reference's header does; the scale comes
-    from that header, else from the kit. With none of these the whole sky is searched.
+    ``near`` limits the search, else a solution in the reference's header does; the scale is
+    the given one, else that header's, else the kit's. With none of these the whole sky is searched.
     """
     from slowglass.solve.service import solve_stars
     from slowglass.solve.types import Prior
@@ -50,6 +51,7 @@ def solve_picture(
         scale = kit.scale_arcsec_per_px
     if near is not None:
         ra, dec, radius = near.ra_deg, near.dec_deg, NEAR_RADIUS_DEG
+    scale = scale_arcsec_per_px or scale
     epoch = epoch_year(header.start_utc) if header.start_utc else 2016.0
     prior = Prior(
         ra_deg=ra,

@@ -27,7 +27,7 @@ def measure_background(
 
     Clipped mode in cells of ``mesh_px`` (Bertin & Arnouts 1996, A&AS 117, 393), smoothed by a
     median of 3 × 3 cells and a spline. The noise is never below a twentieth of its median nor
-    below float32's own step at that level, so a flat picture divides safely.
+    below float32's own step at the brightest pixel, so a flat picture divides safely.
     """
     import sep
 
@@ -46,7 +46,8 @@ def measure_background(
         good[:] = True
     level_median = float(np.median(level[sample][good]))
     rms_median = float(np.median(rms[sample][good]))
-    floor = max(rms_median * 0.05, float(np.finfo(np.float32).eps) * (abs(level_median) + 1e-30))
+    brightest = float(np.abs(data).max(initial=0.0))
+    floor = max(rms_median * 0.05, float(np.finfo(np.float32).eps) * (brightest + 1e-30))
     np.maximum(rms, np.float32(floor), out=rms)
     return Background(level, rms, level_median, max(rms_median, floor))
 
