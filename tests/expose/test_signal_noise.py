@@ -209,3 +209,26 @@ def test_no_customary_length_gathers_more(background, read, scale, well):
 
     best = max(snr2_per_hour(t) for t in STEPS_S if t <= max(well, 0.5))
     assert snr2_per_hour(found.exposure_s) >= 0.96 * best
+
+
+def test_a_nebula_filter_keeps_lines_and_dims_the_rest():
+    """Windows of 26 and 20 nm of a 300 nm range: the sky falls several times, the lines hardly."""
+    plain, filtered = sensor("RGGB"), sensor("RGGB").model_copy(update={"filter": "nebula"})
+    sky = signal.sky_e_per_px_s(20.0, tube(), filtered) / signal.sky_e_per_px_s(20.0, tube(), plain)
+    assert np.all(sky < 0.3) and np.all(sky > 0.03)
+    lines = signal.star_e_per_s(9.0, tube(), filtered, light="planetary") / signal.star_e_per_s(
+        9.0, tube(), plain, light="planetary"
+    )
+    assert lines == pytest.approx(signal.PASSED_SHARE)
+
+
+def test_a_changed_blocker_lets_hydrogen_through():
+    plain, changed = sensor("RGGB"), sensor("RGGB").model_copy(update={"hydrogen_response": 0.8})
+    ratio = signal.star_e_per_s(8.0, tube(), changed, light="hydrogen") / signal.star_e_per_s(
+        8.0, tube(), plain, light="hydrogen"
+    )
+    # Red is nearly all hydrogen there: 0.8/0.25 with a little from the blue lines; others stay.
+    assert ratio[0] == pytest.approx(3.2, rel=0.06)
+    assert ratio[1:] == pytest.approx(1.0)
+    stars = signal.star_e_per_s(8.0, tube(), changed) / signal.star_e_per_s(8.0, tube(), plain)
+    assert stars == pytest.approx(1.0)

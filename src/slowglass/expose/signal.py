@@ -11,7 +11,8 @@ photon counts of their own: their V magnitude fixes the lines, the lines fix eac
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -91,9 +92,38 @@ _V_RESPONSE = np.array([0.12, 0.34, 0.48, 0.05])
 """V band at those lines (Bessell 1990, PASP 102, 1181)."""
 
 
+PASSED_NM = ((480.0, 506.0), (646.0, 666.0))
+PASSED_SHARE = 0.92
+"""A nebula filter: its windows, and what it lets through in them (common practice, no source)."""
+DYE_AT_WINDOWS = {"red": (0.04, 0.25), "green": (0.6, 0.02), "blue": (0.7, 0.01), "white": (1, 0.8)}
+"""Response of each dye in those windows, relative to the peak."""
+
+
 def bands(camera: Camera) -> tuple[Band, ...]:
-    """The colours of a sensor: red, green, blue under a mosaic, or white alone."""
-    return (RED, GREEN, BLUE) if camera.bayer else (WHITE,)
+    """The colours of a sensor: red, green, blue under a mosaic, or white alone.
+
+    A nebula filter leaves the lines nearly whole and of the continuum what its windows pass.
+    """
+    return _bands(camera.bayer is not None, camera.filter == "nebula", camera.hydrogen_response)
+
+
+@lru_cache(maxsize=16)
+def _bands(mosaic: bool, filtered: bool, hydrogen: float) -> tuple[Band, ...]:
+    made = []
+    for band in (RED, GREEN, BLUE) if mosaic else (WHITE,):
+        h_beta, o3_weak, o3_strong, h_alpha = band.lines
+        dyes = DYE_AT_WINDOWS[band.name]
+        if band.name == "red":
+            h_alpha, dyes = hydrogen, (dyes[0], hydrogen)
+        passed, width = 1.0, band.width_A
+        if filtered:
+            passed = PASSED_SHARE
+            width = PASSED_SHARE * sum(
+                10.0 * (high - low) * dye for (low, high), dye in zip(PASSED_NM, dyes, strict=True)
+            )
+        lines = passed * h_beta, passed * o3_weak, passed * o3_strong, passed * h_alpha
+        made.append(replace(band, lines=lines, width_A=width))
+    return tuple(made)
 
 
 def photon_rates(mag: npt.ArrayLike, light: Light | Floats, colours: Sequence[Band]) -> Floats:

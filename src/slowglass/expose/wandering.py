@@ -9,6 +9,8 @@ from slowglass.expose.signal import Light
 
 COMA_CORE = 0.02
 """Radius inside which the coma is flat, over its whole radius: the seeing hides the nucleus."""
+FADING = 0.8
+"""Outer part of the radius over which it fades to nothing: no coma has an edge."""
 ASTEROID_BV = 0.75
 """Sunlight off dark rock (common asteroids have B−V 0.7 to 0.85)."""
 
@@ -18,12 +20,12 @@ def coma(
 ) -> Parts:
     """A coma whose brightness falls as one over the distance from the nucleus.
 
-    That is the law of dust and gas that stream away evenly (Eddington's fountain far inside its
-    edge). It fades out at the radius taken for it; tails are left out.
+    That is the law of dust and gas that stream away evenly. It fades out toward the radius taken
+    for it; tails are left out.
     """
     reach = 0.5 * major
     r = radii_arcsec(reach)
-    end = np.clip((reach - r) / (0.25 * reach), 0.0, 1.0)
+    end = np.clip((reach - r) / (FADING * reach), 0.0, 1.0)
     density = end**2 * (3.0 - 2.0 * end) / np.hypot(r, COMA_CORE * reach)
     rings = 2.0 * np.pi * ratio * density * r
     inside = np.concatenate([[0.0], np.cumsum(0.5 * (rings[1:] + rings[:-1]) * np.diff(r))])

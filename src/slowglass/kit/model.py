@@ -116,6 +116,23 @@ class Camera(Record):
     quantum_efficiency: Annotated[
         float, _number("Share of the light recorded, peak of each colour band", "", 0.01, 1)
     ] = 0.5
+    filter: Annotated[
+        Literal["none", "nebula"],
+        Field(
+            description="Filter before the sensor: none, or nebula for one that passes only "
+            "486 to 501 and 656 nm"
+        ),
+    ] = "none"
+    hydrogen_response: Annotated[
+        float,
+        _number(
+            "Share of 656 nm light recorded by the red pixels: 0.25 behind a usual infrared "
+            "blocker, 0.8 with the blocker changed",
+            "",
+            0.01,
+            1,
+        ),
+    ] = 0.25
     hot_pixel_fraction: Annotated[
         float, _number("Share of pixels that glow in a long exposure", "", 0, 0.05)
     ] = 2e-4
