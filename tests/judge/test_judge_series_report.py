@@ -150,3 +150,20 @@ def test_the_command_line_refuses_what_it_cannot_do(tmp_path):
     assert bad.exit_code != 0
     bad = run(app, ["judge", str(tmp_path), "--focus-turn", "0"])
     assert bad.exit_code != 0
+
+
+def test_three_frames_on_the_command_line_end_in_a_series(sky, tmp_path):
+    from painted_sky import paint, save
+
+    for k in range(3):
+        painted = paint(sky, ra_deg=283.1 + 0.002 * k, dec_deg=-6.0, seed=k)
+        save(painted, tmp_path / f"light_{k}.fits")
+    args = ["judge", str(tmp_path), "--near", "M11", "--scale", "2.475", "--series"]
+    done = CliRunner().invoke(app, [*args, "--json", "--plot", str(tmp_path / "out.svg")])
+    assert done.exit_code == 0
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    assert len(lines) == 4 and lines[-1]["series"]["frames"] == 3
+    assert lines[0]["cause"]["odds"] and lines[0]["pattern"]["stars"] > 20
+    assert lines[0]["light"]["histogram_share"] > 0
+    assert "site" in lines[-1]["series"]["axis"]["reason"]
+    assert (tmp_path / "out.svg").exists()

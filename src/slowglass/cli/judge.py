@@ -20,7 +20,7 @@ from slowglass.cli.common import (
     progress,
     saved,
 )
-from slowglass.cli.judge_series import show_series
+from slowglass.cli.judge_series import light_words, show_series
 from slowglass.cli.words import count_text, place_text
 
 if TYPE_CHECKING:
@@ -115,7 +115,7 @@ def judge(
             draw_series(report_on, plot)
         if as_json:
             print_line({"series": report_on})
-        else:
+        elif report_on.frames:
             show_series(report_on, judged)
             if plot is not None:
                 console().print(saved([plot]))
@@ -213,6 +213,8 @@ def _rows(v: Verdict) -> list[tuple[str, str]]:
     if v.light is not None and v.light.sky_mag_arcsec2 is not None:
         error = or_dash(v.light.sky_error_mag, ".2f")
         rows.append(("sky", f"{v.light.sky_mag_arcsec2:.2f} ± {error} mag/arcsec²"))
+    if v.light is not None:
+        rows.append(("exposure range", light_words(v.light)))
     if v.donut is not None:
         rows.append(("collimation", v.donut.text))
     rows += [("note", caution) for caution in v.cautions]

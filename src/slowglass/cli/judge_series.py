@@ -12,6 +12,7 @@ from slowglass.cli.words import count_text
 
 if TYPE_CHECKING:
     from slowglass.judge.report import SeriesReport
+    from slowglass.judge.sky import SkyLight
     from slowglass.judge.verdict import Verdict
 
 
@@ -47,6 +48,22 @@ def show_series(report: SeriesReport, judged: Sequence[Verdict]) -> None:
     out = console()
     out.print()
     out.print(facts("Together", rows))
+
+
+def light_words(light: SkyLight) -> str:
+    """Where the sky lies in the range, which colours clip, what read noise and air take."""
+    parts = []
+    if light.histogram_share is not None:
+        parts.append(f"sky at {light.histogram_share:.0%}")
+    cores = {name: count for name, count in (light.clipped_stars or {}).items() if count}
+    if cores:
+        each = ", ".join(f"{name} {count}" for name, count in cores.items())
+        parts.append(f"clipped star cores: {each}")
+    if light.read_noise_share is not None:
+        parts.append(f"read noise is {light.read_noise_share:.0%} of the background")
+    if light.transparency is not None:
+        parts.append(f"{min(light.transparency, 1.0):.0%} of the promised light arrived")
+    return "; ".join(parts) or "–"
 
 
 def _words(part: Any) -> str:

@@ -49,8 +49,8 @@ NEIGHBOURS = 6
 LARGEST_STEP_DEG = 0.5
 """Frames farther off show another field."""
 
-SERIES_SPREAD, PROMISE_SPREAD = 0.16, 0.35
-"""Seeing varies within a series by 8 % of width, from night to night by a fifth."""
+SERIES_SPREAD, PROMISE_SPREAD = 0.22, 0.35
+"""Seeing varies within a series by 11 % of width, from night to night by a fifth."""
 PROMISE_FACTOR = 2.0
 """A whole series this much wider (in variance) than promised is out of focus throughout."""
 
@@ -60,7 +60,7 @@ WORDS: dict[CauseName, tuple[str, str]] = {
     "polar axis": ("the polar axis is off", "Realign the polar axis: stars drift"),
     "wind": ("wind or a shake", "Shield the tube, touch nothing, shoot again"),
     "slip": ("something slipped or sags", "Tighten clamps and cables, then shoot again"),
-    "focus": ("the focus is off", "Refocus"),
+    "focus": ("the focus is off, or the air got worse", "Refocus"),
     "tilt": ("the sensor is tilted to the focus", "Square the camera on the focuser"),
     "coma": ("coma: stars are comets away from a centre", "Check collimation and spacing"),
     "astigmatism": (
