@@ -17,6 +17,8 @@ DITHER_PX = (10.0, 20.0)
 """Far enough for hot pixels and colour noise to fall on other sky, near enough to lose no edge."""
 DITHER_PLACES = 10
 """So many places let a rejection tell what stays with the sensor from what stays with the sky."""
+LEAST_BETWEEN_S = 180.0
+"""Nobody walks to the telescope more often than that."""
 SETTLE_S = 10.0
 """A tube touched by hand swings this long."""
 MASTER_FLAT_ERROR = 0.002
@@ -80,7 +82,7 @@ def plan_session(
     window = LONGEST_SESSION_MIN if minutes_up is None else min(minutes_up, LONGEST_SESSION_MIN)
     needed = 0.0 if wanted_frames is None else wanted_frames / share * step / 60.0
     frames = max(1, int(min(max(needed, LEAST_SESSION_MIN), window) * 60.0 / step))
-    every = max(1, min(20, round(frames / DITHER_PLACES)))
+    every = max(math.ceil(LEAST_BETWEEN_S / step), min(20, round(frames / DITHER_PLACES)))
     nudges = (frames - 1) // every
     minutes = (frames * step + nudges * SETTLE_S) / 60.0
     flats = math.ceil(1.0 / (MASTER_FLAT_ERROR**2 * FLAT_LEVEL * camera.saturation_e))
