@@ -24,7 +24,8 @@ from slowglass.find.hunt import frame_angle_deg, hunt_step
 from slowglass.find.service import find_route
 from slowglass.kit.io import load_kit, load_site
 from slowglass.kit.model import SIDEREAL_ARCSEC_S
-from slowglass.sheets import SheetWish, write_night
+from slowglass.sheets.plan import SheetWish
+from slowglass.sheets.service import write_night
 from slowglass.sky.coords import offset_point, separation_deg
 from slowglass.sky.store import open_sky
 from slowglass.sky.wcs import TanWcs

@@ -13,7 +13,9 @@ from slowglass.errors import UsageError
 from slowglass.find.hour import site_night
 from slowglass.find.sheet import PAPERS_MM
 from slowglass.kit.io import load_kit, load_site
-from slowglass.sheets import SheetWish, darks_wanted, joined_pixels, night_page, write_night
+from slowglass.sheets.plan import SheetWish, joined_pixels, night_page
+from slowglass.sheets.service import write_night
+from slowglass.sheets.words import darks_wanted
 from slowglass.sky.place import resolve_place
 
 KIT, YARD, FLAT = load_kit("long 102"), load_site("Fig Tree Yard"), load_site("Karri Flat")
@@ -23,7 +25,7 @@ NIGHT = date(2026, 10, 10)
 @pytest.fixture(autouse=True)
 def _small_pictures(monkeypatch):
     """The forecast on a page of these tests is a stamp: rendering is tested elsewhere."""
-    monkeypatch.setattr("slowglass.sheets.PICTURE_PX", 300)
+    monkeypatch.setattr("slowglass.sheets.plan.PICTURE_PX", 300)
 
 
 def written(sky, path, *names, site=YARD, **wish):

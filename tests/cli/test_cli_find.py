@@ -65,7 +65,7 @@ def test_one_plate_seen_mirrored_in_red(slowglass, tmp_path):
 
 
 def test_a_night_sheet_of_one_and_of_several(slowglass, tmp_path, monkeypatch):
-    monkeypatch.setattr("slowglass.sheets.PICTURE_PX", 300)
+    monkeypatch.setattr("slowglass.sheets.plan.PICTURE_PX", 300)
     page = tmp_path / "night.pdf"
     outcome = slowglass(
         "find", "NGC", "7662", "M57", "--sheet", "--night", "2026-10-10", "-o", page, "--json"

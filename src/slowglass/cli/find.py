@@ -139,7 +139,7 @@ def find(
         bench = open_workbench(kit, site, report)
         outputs: list[Path] = []
         if sheet:
-            from slowglass.sheets import SheetWish
+            from slowglass.sheets.plan import SheetWish
 
             if output is None:
                 raise UsageError("--sheet needs a file to write", "add -o FILE.pdf")

@@ -115,9 +115,12 @@ def same_declination(
     i = int(np.argmin(np.where(fits, dear, np.inf)))
     name, shift, aside = name_of(i), float(turn[i]), float(offset[i])
     wait = shift / SIDEREAL_DEG_PER_S / 60.0 if shift > 0.0 else None
-    shown = name if name.startswith("the ") else f"{name} (magnitude {anchors.v_mag[i]:.1f})"
+    described = ", the magnitude " in name or name.startswith("the ")
+    shown = name if described else f"{name} (magnitude {anchors.v_mag[i]:.1f})"
+    if shown.startswith("the "):
+        shown = f"The {shown[4:]}"
     text = (
-        f"{shown[:1].upper()}{shown[1:]} has nearly the declination of {target[0]}: "
+        f"{shown} has nearly the declination of {target[0]}: "
         f"centre it, lock the Dec axis and turn the RA axis {format_angle(shift)} "
         f"{'east' if shift > 0 else 'west'} ({format_ra_time(shift)})"
     )

@@ -23,7 +23,6 @@ from slowglass.find.chart import (
     Mark,
     Outline,
     Projection,
-    Role,
     Rose,
     View,
     arrow,
@@ -33,7 +32,7 @@ from slowglass.find.chart import (
     star_radius,
     wrap,
 )
-from slowglass.find.nudge import format_angle
+from slowglass.find.legend import faintest_mag, magnitude_key, rose, scale_bar
 from slowglass.sky.coords import separation_deg, sky_angles, unit_vectors
 from slowglass.sky.wcs import TanWcs
 
@@ -201,11 +200,7 @@ def _star_marks(scene: Scene, sky: Projection) -> tuple[np.ndarray, list[Mark]]:
 
 
 def _radii(scene: Scene) -> Floats:
-    return star_radius(scene.stars.mag, _faintest(scene.stars), scene.star_step) * scene.letters
-
-
-def _faintest(stars: ChartStars) -> float:
-    return float(np.max(stars.mag, initial=3.0))
+    return star_radius(scene.stars.mag, faintest_mag(scene.stars), scene.star_step) * scene.letters
 
 
 def _line_marks(scene: Scene, sky: Projection) -> list[Mark]:
@@ -304,39 +299,14 @@ def _roses(scene: Scene, sky: Projection, labels: Labels) -> tuple[Rose, ...]:
     inset = 10.0 + 42.0 * k
     right, left = MARGIN + SKY_SIZE - inset, MARGIN + inset
     top, low = SKY_TOP + inset, SKY_TOP + SKY_SIZE - inset
-    roses = [_rose(right, top, sky, ((0.0, "N"), (90.0, "E")), k)]
+    roses = [rose(right, top, sky, ((0.0, "N"), (90.0, "E")), k)]
     if scene.drift:
-        roses.append(_rose(left, low, sky, ((270.0, "drift"),), k, role="field"))
+        roses.append(rose(left, low, sky, ((270.0, "drift"),), k, role="field"))
     if scene.zenith_deg is not None:
-        roses.append(_rose(left, top, sky, ((scene.zenith_deg, "up now"),), k))
-    for rose in roses:
-        labels.keep_clear(rose.x, rose.y, 58.0 * k)
+        roses.append(rose(left, top, sky, ((scene.zenith_deg, "up"),), k))
+    for made in roses:
+        labels.keep_clear(made.x, made.y, 58.0 * k)
     return tuple(roses)
-
-
-def _rose(
-    x: float,
-    y: float,
-    sky: Projection,
-    arms: Sequence[tuple[float, str]],
-    k: float,
-    role: Role = "text",
-) -> Rose:
-    marks: list[Mark] = []
-    for angle, text in arms:
-        dx, dy = sky.towards(angle)
-        tip = (x + 32.0 * k * dx, y + 32.0 * k * dy)
-        left = (tip[0] - k * (8 * dx - 4 * dy), tip[1] - k * (8 * dy + 4 * dx))
-        right = (tip[0] - k * (8 * dx + 4 * dy), tip[1] - k * (8 * dy - 4 * dx))
-        # words run sideways: a long one is set further off
-        reach = k * (42.0 + 3.0 * (len(text) - 1) * abs(dx))
-        at = (x + reach * dx, y + reach * dy)
-        marks += [
-            Line(((x, y), tip), role, 1.4 * k),
-            Line((left, tip, right), role, 1.4 * k),
-            Label(at[0], at[1] + 4.0 * k, text, role, 12.0 * k, "middle", True, at=at),
-        ]
-    return Rose(x, y, tuple(marks))
 
 
 def _page_marks(scene: Scene, sky: Projection) -> tuple[list[Mark], float]:
@@ -344,8 +314,8 @@ def _page_marks(scene: Scene, sky: Projection) -> tuple[list[Mark], float]:
     page: list[Mark] = [
         Label(MARGIN, 42.0, scene.title, "text", 24.0, bold=True),
         Label(MARGIN, 66.0, scene.subtitle, "note", 13.0),
-        *_scale_bar(sky),
-        *_magnitude_key(scene),
+        *scale_bar(sky),
+        *magnitude_key(scene.stars, scene.star_step, scene.letters),
     ]
     if scene.view_words:
         page.append(Label(MARGIN, 84.0, scene.view_words, "note", 12.0))
@@ -363,33 +333,3 @@ def _page_marks(scene: Scene, sky: Projection) -> tuple[list[Mark], float]:
         page.append(Label(MARGIN, cursor + 2.0, scene.credit, "note", 10.0))
         cursor += LINE
     return page, cursor
-
-
-def _scale_bar(sky: Projection) -> list[Mark]:
-    steps = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0)
-    length = max((s for s in steps if s * sky.scale < 200.0), default=0.1)
-    x, y = MARGIN, SKY_TOP + SKY_SIZE + 16.0
-    end = x + length * sky.scale
-    words = format_angle(length).replace(".00", "").replace(".0", "")
-    return [
-        Line(((x, y - 4), (x, y + 4)), "text", 1.2),
-        Line(((x, y), (end, y)), "text", 1.2),
-        Line(((end, y - 4), (end, y + 4)), "text", 1.2),
-        Label(end + 8.0, y + 4.0, words, "text", 12.0),
-    ]
-
-
-def _magnitude_key(scene: Scene) -> list[Mark]:
-    mags = scene.stars.mag
-    if not len(mags):
-        return []
-    faintest, brightest = _faintest(scene.stars), float(np.min(mags))
-    shown = [m for m in range(int(np.floor(faintest)), -2, -2) if m >= brightest - 1]
-    marks: list[Mark] = []
-    x, y = MARGIN + 290.0, SKY_TOP + SKY_SIZE + 16.0
-    for m in reversed(shown[:5]):
-        radius = float(star_radius(m, faintest, scene.star_step)) * scene.letters
-        marks.append(Disc(x, y, radius, "star"))
-        marks.append(Label(x + radius + 4.0, y + 4.0, f"{m}", "note", 12.0))
-        x += radius + 38.0
-    return marks

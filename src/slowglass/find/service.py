@@ -31,6 +31,8 @@ from slowglass.find.words import anchor_words
 from slowglass.kit.model import Kit, Site
 from slowglass.sky.catalogue import Stars
 from slowglass.sky.coords import epoch_year, unit_vectors
+from slowglass.sky.ephemeris import sun_alt_deg
+from slowglass.sky.night import RISE_SET_DEG
 from slowglass.sky.place import Place, resolve_place
 from slowglass.sky.star_names import NamedStar
 from slowglass.sky.store import Sky
@@ -116,6 +118,8 @@ def route_to(
         if visible_at is None
         else float(zenith_angle_deg(place.ra_deg, place.dec_deg, site, visible_at)[0]),
     )
+    if when is not None and _sun_is_up(site, when):
+        return replace(base, reason="the Sun is up at that hour: keep tube and finder capped")
     anchor_mag = anchor_limit_mag(site, limits)
     itself = sky.named_stars.find(place.name)
     if itself is not None and itself.mag <= anchor_mag:
@@ -154,6 +158,11 @@ def route_to(
     ground = Ground(sky, site, stars, places, move, visible_at)
     best, *others = [told(base, hop, ground) for hop in hops]
     return replace(best, alternatives=tuple(others))
+
+
+def _sun_is_up(site: Site, when: datetime) -> bool:
+    where = {"latitude_deg": site.latitude_deg, "longitude_deg": site.longitude_deg}
+    return float(sun_alt_deg(when.timestamp(), **where)) > RISE_SET_DEG
 
 
 def _search(

@@ -7,7 +7,7 @@ millimetres from the page's upper left corner.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -31,6 +31,7 @@ EDGE_MM = 12.0
 GAP_MM = 4.0
 POINT_MM = 25.4 / 72.0
 LINE_RATIO = 1.28
+SMALLEST_PT = 4.8
 LETTER_RATIO = 0.53
 """Mean width of a letter over its size, of the serif in use."""
 
@@ -48,8 +49,8 @@ class Sheet:
     """One object's page.
 
     ``charts`` are by eye, the hop and the field; ``steps`` the way in short lines; ``picture``
-    the forecast frame as 8-bit (rows, columns, 3) or None; ``left`` and ``right`` the columns of
-    facts below.
+    the forecast frame as 8-bit (rows, columns, 3) or None; ``beside`` stands under the way;
+    ``left`` and ``right`` are the columns of facts below.
     """
 
     title: str
@@ -59,6 +60,7 @@ class Sheet:
     steps: tuple[str, ...]
     picture: npt.NDArray[np.uint8] | None
     picture_words: str
+    beside: tuple[Block, ...]
     left: tuple[Block, ...]
     right: tuple[Block, ...]
     credit: str = ""
@@ -146,8 +148,8 @@ def sheet_page(sheet: Sheet, paper: PaperName, look: Style, *, folio: str = "") 
         eye, hop, field = sheet.charts
         _chart(figure, hop, (EDGE_MM, top, big), (width, height), look)
         pen.text(EDGE_MM, top + big + 3.2, sheet.chart_words[1], 6.5, role="note")
-    flow = pen.flow(beside, top + 2.0, width - EDGE_MM - beside, most=top + big + 4.0)
-    flow.paragraphs("The way", sheet.steps)
+    way = (Block("The way", sheet.steps), *sheet.beside)
+    pen.flow(beside, top + 2.0, width - EDGE_MM - beside, most=top + big + 4.0).blocks(way)
     row = top + big + 7.0
     if sheet.charts is not None:
         for i, (chart, words) in enumerate(
@@ -162,19 +164,18 @@ def sheet_page(sheet: Sheet, paper: PaperName, look: Style, *, folio: str = "") 
         rows, columns = sheet.picture.shape[:2]
         tall = small * rows / columns
         box = figure.add_axes(_place(third, row, small, tall, width, height))
-        box.imshow(sheet.picture, interpolation="bilinear", aspect="auto")
+        box.imshow(_in_style(sheet.picture, look), interpolation="bilinear", aspect="auto")
         box.axis("off")
         pen_bottom = row + tall
     caption = pen.flow(third, pen_bottom + 3.2, small, size=6.5)
     caption.paragraph(sheet.picture_words, role="note")
     below = row + small + 8.0
     column = (inner - GAP_MM) / 2.0
-    left_flow = pen.flow(EDGE_MM, below, column)
-    right_flow = pen.flow(EDGE_MM + column + GAP_MM, below, column)
-    for block in sheet.left:
-        left_flow.paragraphs(block.heading, block.lines)
-    for block in sheet.right:
-        right_flow.paragraphs(block.heading, block.lines)
+    end = height - 12.0
+    left_flow = pen.flow(EDGE_MM, below, column, most=end)
+    right_flow = pen.flow(EDGE_MM + column + GAP_MM, below, column, most=end)
+    left_flow.blocks(sheet.left)
+    right_flow.blocks(sheet.right)
     _notes(pen, max(left_flow.y, right_flow.y) + 1.0, width, height)
     pen.text(EDGE_MM, height - 6.0, sheet.credit, 5.5, role="note")
     return figure
@@ -203,10 +204,13 @@ def contents_page(contents: Contents, paper: PaperName, look: Style) -> Figure:
     column = (width - 2 * EDGE_MM - GAP_MM) / 2.0
     left = pen.flow(EDGE_MM, y, column, size=8.0)
     right = pen.flow(EDGE_MM + column + GAP_MM, y, column, size=8.0)
-    for block in contents.facts:
-        left.paragraphs(block.heading, block.lines)
-    for block in contents.packing:
-        right.paragraphs(block.heading, tuple(f"□ {line}" for line in block.lines))
+    left.blocks(contents.facts)
+    right.blocks(
+        [
+            replace(pack, lines=tuple(f"□ {line}" for line in pack.lines))
+            for pack in contents.packing
+        ]
+    )
     _notes(pen, max(left.y, right.y) + 2.0, width, height)
     return figure
 
@@ -257,35 +261,43 @@ class Flow:
     size: float
     most: float
 
-    def paragraphs(self, heading: str, lines: Sequence[str]) -> None:
-        """A heading and its paragraphs, in smaller letters where the room would not hold them."""
-        if not lines:
-            return
-        size = self.size
-        room = self.most - self.y
-        while size > 4.5 and self._height(lines, size) > room:
-            size -= 0.2
-        if heading:
-            self.pen.text(self.x, self.y, heading, self.size + 1.0, bold=True)
-            self.y += (self.size + 1.0) * POINT_MM * LINE_RATIO
-        for line in lines:
-            self.paragraph(line, size=size)
-        self.y += 1.6
+    def blocks(self, blocks: Sequence[Block]) -> None:
+        """Headings and paragraphs, in smaller letters where the room would not hold them."""
+        blocks = [block for block in blocks if block.lines]
+        while self.size > SMALLEST_PT and self._height(blocks) > self.most - self.y:
+            self.size -= 0.2
+        for block in blocks:
+            if block.heading:
+                self.pen.text(self.x, self.y, block.heading, self.size + 1.0, bold=True)
+                self.y += (self.size + 1.0) * POINT_MM * LINE_RATIO
+            for line in block.lines:
+                self.paragraph(line)
+            self.y += 1.6
 
-    def paragraph(self, text: str, *, role: Any = "text", size: float | None = None) -> None:
+    def paragraph(self, text: str, *, role: Any = "text") -> None:
         """One paragraph."""
-        points = self.size if size is None else size
-        for k, part in enumerate(self._wrapped(text, points)):
-            self.pen.text(self.x + (2.2 if k else 0.0), self.y, part, points, role=role)
-            self.y += points * POINT_MM * LINE_RATIO
+        for k, part in enumerate(self._wrapped(text)):
+            self.pen.text(self.x + (2.2 if k else 0.0), self.y, part, self.size, role=role)
+            self.y += self.size * POINT_MM * LINE_RATIO
         self.y += 0.5
 
-    def _wrapped(self, text: str, points: float) -> list[str]:
-        return wrap(text, int((self.width - 2.2) / (LETTER_RATIO * points * POINT_MM)))
+    def _wrapped(self, text: str) -> list[str]:
+        return wrap(text, int((self.width - 2.2) / (LETTER_RATIO * self.size * POINT_MM)))
 
-    def _height(self, lines: Sequence[str], points: float) -> float:
-        count = sum(len(self._wrapped(line, points)) for line in lines)
-        return count * points * POINT_MM * LINE_RATIO + 0.5 * len(lines) + 5.0
+    def _height(self, blocks: Sequence[Block]) -> float:
+        lines = [line for block in blocks for line in block.lines]
+        count = sum(len(self._wrapped(line)) for line in lines)
+        text = count * self.size * POINT_MM * LINE_RATIO + 0.5 * len(lines)
+        return text + len(blocks) * ((self.size + 1.0) * POINT_MM * LINE_RATIO + 1.6)
+
+
+def _in_style(picture: npt.NDArray[np.uint8], look: Style) -> npt.NDArray[np.uint8]:
+    """The picture, or its brightness in red alone on a page for red light."""
+    if look is not STYLES["night"]:
+        return picture
+    red = np.zeros_like(picture)
+    red[..., 0] = picture.mean(axis=2)
+    return red
 
 
 def _blank(width: float, height: float, look: Style) -> tuple[Figure, Axes]:

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import numpy as np
 
-from slowglass.find.anchors import sight_of
+from slowglass.find.anchors import SAME_PLACE_DEG, sight_of
 from slowglass.find.direction import clock_hour, guide_star, zenith_angle_deg
 from slowglass.find.labels import (
     catalogue_label,
@@ -19,7 +19,7 @@ from slowglass.find.labels import (
 from slowglass.find.moves import UsableMove
 from slowglass.find.result import Route
 from slowglass.find.route import Hop, Leg
-from slowglass.find.waypoints import KINDS, Waypoints, chord
+from slowglass.find.waypoints import KINDS, SAME_SPOT_SHARE, Waypoints, chord
 from slowglass.find.words import (
     ALIKE_AT_ALL,
     Bearings,
@@ -37,6 +37,8 @@ from slowglass.sky.store import Sky
 
 BEYOND_CONE_DEG = 35.0
 BEYOND_BRIGHTER_MAG = 0.5
+TWIN_MAG = 1.0
+"""A twin worth a warning differs by no more than this a star."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,18 +144,26 @@ def _brighter_near(stop: Stop, ground: Ground) -> int:
 
 
 def _twin(i: int, stop: Stop, ground: Ground) -> Stop | None:
-    """The nearest place of the same kind whose brightest star is the most like this one's."""
-    places = ground.places
+    """What is most easily taken for a place: of its kind, in its surroundings, alike in light."""
+    places, stars = ground.places, ground.stars
+    around = ground.move.surroundings_deg
+    if stop.kind == "star":
+        away = separation_deg(stop.ra_deg, stop.dec_deg, stars.ra_deg, stars.dec_deg)
+        off = np.abs(stars.v_mag - stop.stars[0][2])
+        off[(away > around) | (away < SAME_PLACE_DEG)] = np.inf
+        k = int(np.argmin(off))
+        ra, dec, mag = float(stars.ra_deg[k]), float(stars.dec_deg[k]), float(stars.v_mag[k])
+        twin = Stop("star", ra, dec, "star", ((ra, dec, mag),))
+        return twin if off[k] <= TWIN_MAG else None
     gap = np.linalg.norm(places.vectors - places.vectors[i], axis=1)
-    same = (places.kind == places.kind[i]) & (gap <= chord(ground.move.surroundings_deg))
-    same &= gap > chord(0.15 * ground.move.field_deg if stop.kind != "star" else 0.001)
-    rivals = np.flatnonzero(same)
-    if not len(rivals):
-        return None
-    off = np.abs(places.lead_mag[rivals] - places.lead_mag[i]) + np.abs(
-        places.faint_mag[rivals] - places.faint_mag[i]
+    rival = (places.kind == places.kind[i]) & (gap <= chord(around))
+    rival &= gap > chord(SAME_SPOT_SHARE * ground.move.field_deg)
+    off = np.abs(places.lead_mag - places.lead_mag[i]) + np.abs(
+        places.faint_mag - places.faint_mag[i]
     )
-    return _stop(int(rivals[np.argmin(off)]), stop.kind, ground)
+    off[~rival] = np.inf
+    k = int(np.argmin(off))
+    return _stop(k, stop.kind, ground) if off[k] <= 2.0 * TWIN_MAG else None
 
 
 def _beyond(stop: Stop, direction_deg: float, ground: Ground) -> tuple[float, float] | None:

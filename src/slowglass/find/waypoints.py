@@ -31,6 +31,8 @@ GROUP_SHARE = 0.12
 """Widths of patterns as shares of the field: wider, and the eye does not take them as one."""
 TOO_CLOSE_SHARE = 0.008
 """Nearer than this (28″ of a degree's field) two stars look like one at low power."""
+SAME_SPOT_SHARE = 0.15
+"""Patterns whose middles are nearer than this share of the field are the same spot."""
 PAIR_SPREAD_MAG = 1.0
 TRIPLE_SPREAD_MAG = 1.5
 GROUP_STARS = 4
@@ -179,7 +181,7 @@ def _assembled(
             kind = 2 + _bend_kind(vectors, rows)
         kinds.append(kind)
         centres = _middle(vectors, rows)
-        apart = 0.0 if number == 0 else 0.15 * field_deg
+        apart = 0.0 if number == 0 else SAME_SPOT_SHARE * field_deg
         sums = likeness_sums(
             centres, pattern_features(vectors, mag, rows), reach_deg=reach_deg, apart_deg=apart,
             others=(vectors, mag[:, None] / MAG_STEP) if number == 0 else None,
@@ -191,7 +193,9 @@ def _assembled(
             padded[i, : min(len(rows), MOST_MEMBERS)] = rows[:MOST_MEMBERS]
         centres = np.array([vectors[rows].mean(axis=0) for rows in groups])
         counts = np.array([[len(rows) / GROUP_STEP] for rows in groups])
-        sums = likeness_sums(centres, counts, reach_deg=reach_deg, apart_deg=0.15 * field_deg)
+        sums = likeness_sums(
+            centres, counts, reach_deg=reach_deg, apart_deg=SAME_SPOT_SHARE * field_deg
+        )
         kinds.append(np.full(len(groups), 5, dtype=np.int64))
         members.append(padded)
         ambiguity.append(1.0 - 1.0 / (1.0 + sums))
