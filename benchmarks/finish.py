@@ -207,8 +207,10 @@ def quality(root: Path, count: int, width: int, height: int) -> None:
         sky = [np.median(m.get_values(plane)) for m in ring.to_mask(method="center")]
         sums = np.array(aperture_photometry(plane, inner)["aperture_sum"])
         ratio = (sums - np.array(sky) * inner.area) / (scene.flux[good] * tint)
-        slope = np.polyfit(np.log10(scene.flux[good]), ratio / np.median(ratio), 1)[0]
-        worst = max(worst, abs(slope) * float(np.ptp(np.log10(scene.flux[good]))))
+        # Sky noise is the same for all: a ratio is as well known as its star is bright.
+        decades = np.log10(scene.flux[good])
+        slope = np.polyfit(decades, ratio / np.median(ratio), 1, w=scene.flux[good])[0]
+        worst = max(worst, abs(slope) * float(np.ptp(decades)))
     row(
         f"photometry, linearity over {good.sum()} stars (photutils)",
         f"{100 * worst:.2f} %",

@@ -86,11 +86,16 @@ def test_rings_are_cut_and_noise_left_alone():
     rng = np.random.default_rng(4)
     noise = rng.normal(0, 1, (1, 200, 200)).astype(np.float32)
     planes = noise.copy()
-    planes[0, 100, 100] = 500.0
+    planes[0, 100, 99:102] = 200.0, 500.0, 200.0
     planes[0, 100, 102] = -40.0  # a ring
     planes[0, 20, 20] = -40.0  # far from any star
+    before = planes.copy()
     cut_rings(planes, 1.0, 20.0)
     assert planes[0, 100, 102] == -1.0
     assert planes[0, 20, 20] == -40.0
-    changed = planes[0] != noise[0]
-    assert changed.sum() <= 3 + 1
+    assert planes.sum() == pytest.approx(before.sum(), abs=0.01)  # the star keeps its light
+    assert planes[0, 100, 100] == pytest.approx(500.0 * (1 - 39 / 900), rel=0.02)
+    changed = planes[0] != before[0]
+    changed[97:104, 99:106] = False
+    changed[96:105, 95:105] = False
+    assert not changed.any()

@@ -256,22 +256,33 @@ def warp(planes: Planes, matrix: npt.NDArray[np.float64], rows: int, columns: in
 
 @numba.njit(cache=True, nogil=True)
 def cut_rings(planes: Any, noise: float, steep: float) -> None:
-    """Raise the dark rings that the kernel draws around steep stars to just under the sky.
+    """Raise the dark rings that the kernels draw around steep stars to just under the sky.
 
     In place. Only what lies 3 σ below the sky within three pixels of something ``steep`` σ high
-    is touched; noise alone does that once in 700 pixels, there only.
+    is touched; noise alone does that once in 700 pixels, there only. What a ring gains its
+    bright neighbours lose in proportion, so that a star keeps its light.
     """
     depth, rows, cols = planes.shape
-    low, high = np.float32(-3.0 * noise), np.float32(steep * noise)
+    low, high, under = np.float32(-3.0 * noise), np.float32(steep * noise), np.float32(-noise)
     for c in range(depth):
         plane = planes[c]
         for y in range(rows):
             for x in range(cols):
                 if plane[y, x] < low:
-                    beside = False
+                    beside, bright = False, np.float32(0)
                     for j in range(max(0, y - 3), min(rows, y + 4)):
                         for i in range(max(0, x - 3), min(cols, x + 4)):
-                            if plane[j, i] > high:
-                                beside = True
-                    if beside:
-                        plane[y, x] = -noise
+                            beside |= plane[j, i] > high
+                            if plane[j, i] > 0:
+                                bright += plane[j, i]
+                    if not beside:
+                        continue
+                    gained = under - plane[y, x]
+                    plane[y, x] = under
+                    share = np.float32(1) - gained / bright
+                    if share <= 0:
+                        continue
+                    for j in range(max(0, y - 3), min(rows, y + 4)):
+                        for i in range(max(0, x - 3), min(cols, x + 4)):
+                            if plane[j, i] > 0:
+                                plane[j, i] *= share
