@@ -7,9 +7,10 @@ import math
 import numpy as np
 import pytest
 
+from slowglass.expose.clusters import king_density
 from slowglass.expose.profile import family, object_model
 from slowglass.expose.scene import render_part
-from slowglass.expose.shapes import king_density, texture_tile
+from slowglass.expose.shapes import texture_tile
 from slowglass.sky.objects import SkyObject
 from slowglass.sky.wcs import TanWcs
 

@@ -39,10 +39,10 @@ def mount(amplitude: float = 0.0, polar_arcmin: float = 0.0, **other) -> Mount:
     ],
 )
 def test_keeper_fraction_of_a_worm(amplitude, seconds, share):
-    found = tracking.keeper_fraction(
-        mount(amplitude), seconds, tolerance_arcsec=2.5, dec_deg=0.0, air=False
+    kept = tracking.keeper_curve(
+        mount(amplitude), tolerance_arcsec=2.5, dec_deg=0.0, air=False, phases=720
     )
-    assert found == pytest.approx(share, abs=0.015)
+    assert kept(seconds) == pytest.approx(share, abs=0.015)
 
 
 def test_trail_is_true_extent_not_net_shift():
@@ -182,11 +182,12 @@ def test_tolerance_gives_the_stated_elongation():
 def test_hold_time_has_the_stated_share():
     m = mount(15, 12, worm_teeth=130)
     where = {"tolerance_arcsec": 4.0, "dec_deg": 12.0, "hour_angle_deg": 20.0}
-    hold = tracking.hold_time_s(m, **where)
-    assert tracking.keeper_fraction(m, 0.98 * hold, **where) >= 0.8
-    assert tracking.keeper_fraction(m, 1.03 * hold, **where) < 0.8
-    perfect = tracking.hold_time_s(mount(), tolerance_arcsec=4.0, dec_deg=0.0, air=False)
-    assert perfect == pytest.approx(1200)
+    kept = tracking.keeper_curve(m, **where)
+    hold = kept.hold_time_s()
+    assert kept(0.98 * hold) >= 0.8
+    assert kept(1.03 * hold) < 0.8
+    perfect = tracking.keeper_curve(mount(), tolerance_arcsec=4.0, dec_deg=0.0, air=False)
+    assert perfect.hold_time_s() == pytest.approx(1200)
 
 
 @pytest.mark.parametrize(
@@ -226,17 +227,17 @@ def test_low_fields_drift_by_refraction():
 
 def test_gusts_spoil_exposures_at_random():
     # Poisson: exp(−60/h · 60 s) of the exposures meet none.
-    share = tracking.keeper_fraction(
-        mount(), 60, tolerance_arcsec=5, dec_deg=0, air=False, gusts_per_hour=60
+    kept = tracking.keeper_curve(
+        mount(), tolerance_arcsec=5, dec_deg=0, air=False, gusts_per_hour=60
     )
-    assert share == pytest.approx(np.exp(-1.0))
+    assert kept(60) == pytest.approx(np.exp(-1.0))
 
 
 def test_fixed_tripod_rule_is_computed():
     # The camera at rest: 15.041″/s × cos δ (sidereal rate).
     assert tracking.untrailed_s(4.0, 60.0) == pytest.approx(4.0 / 7.5205, rel=1e-4)
-    found = tracking.hold_time_s(mount(driven="none"), tolerance_arcsec=4.0, dec_deg=60.0)
-    assert found == pytest.approx(4.0 / 7.5205, rel=0.01)
+    kept = tracking.keeper_curve(mount(driven="none"), tolerance_arcsec=4.0, dec_deg=60.0)
+    assert kept.hold_time_s() == pytest.approx(4.0 / 7.5205, rel=0.01)
 
 
 @pytest.mark.parametrize(
@@ -245,12 +246,11 @@ def test_fixed_tripod_rule_is_computed():
 )
 def test_curve_agrees_with_single_exposures(amplitude, polar, driven):
     m = mount(amplitude, polar, driven=driven)
-    where = {"tolerance_arcsec": 4.0, "dec_deg": 25.0, "hour_angle_deg": -30.0}
-    where |= {"latitude_deg": 44.0, "gusts_per_hour": 6.0}
-    curve = tracking.keeper_curve(m, **where)
+    where = {"dec_deg": 25.0, "hour_angle_deg": -30.0}
+    where |= {"latitude_deg": 44.0}
+    curve = tracking.keeper_curve(m, tolerance_arcsec=4.0, gusts_per_hour=6.0, **where)
     for seconds in (1, 10, 30, 60, 120, 300):
+        lengths = tracking.trail_lengths_arcsec(seconds, m, **where)
+        exact = np.mean(lengths <= 4.0) * np.exp(-6.0 * seconds / 3600.0)
         # Half as many phases, and times 4.7 % apart: a hundredth or two of the share.
-        assert curve(seconds) == pytest.approx(
-            tracking.keeper_fraction(m, seconds, **where), abs=0.03
-        )
-    assert curve.hold_time_s() == pytest.approx(tracking.hold_time_s(m, **where), rel=0.05)
+        assert curve(seconds) == pytest.approx(exact, abs=0.02)

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from slowglass.expose import shapes
+from slowglass.expose import clusters, galaxies, nebulae
 from slowglass.expose.shapes import Members, Parts, SmoothPart
 from slowglass.expose.signal import SUN_BV, Light
 from slowglass.expose.wandering import ASTEROID_BV, coma, speck
@@ -145,12 +145,12 @@ def believable_axes_arcmin(obj: SkyObject) -> tuple[float, float]:
     if not (late and major and obj.mag is not None and obj.mag_source == "V"):
         return major, minor
     ratio = minor / major
-    scales = shapes.WIDEST_DISC_SCALES
-    edge = shapes.disc_edge_mag_arcsec2(obj.mag, 30.0 * major, ratio, 30.0 * major / scales)
-    if edge > shapes.GALAXY_EDGE_V_MAG_ARCSEC2 - LOST_OUTSKIRTS_MAG:
+    scales = galaxies.WIDEST_DISC_SCALES
+    edge = galaxies.disc_edge_mag_arcsec2(obj.mag, 30.0 * major, ratio, 30.0 * major / scales)
+    if edge > galaxies.GALAXY_EDGE_V_MAG_ARCSEC2 - LOST_OUTSKIRTS_MAG:
         return major, minor
     # The same disc law with the usual 3.2 scales to the edge, solved for the edge.
-    usual = shapes.GALAXY_EDGE_V_MAG_ARCSEC2 - 1.0857 * USUAL_DISC_SCALES
+    usual = galaxies.GALAXY_EDGE_V_MAG_ARCSEC2 - 1.0857 * USUAL_DISC_SCALES
     scale = math.sqrt(10.0 ** (0.4 * (usual - obj.mag)) / (2.0 * math.pi * ratio))
     whole = major * (USUAL_DISC_SCALES * scale / 30.0 / major) ** LAW_TRUST
     return whole, whole * ratio
@@ -193,16 +193,16 @@ def object_model(
     seed = zlib.crc32(obj.id.encode())
     rng = np.random.default_rng(seed)
     builders: dict[str, Callable[..., Parts]] = {
-        "globular": shapes.globular,
-        "planetary": shapes.planetary,
-        "galaxy": shapes.galaxy,
-        "cluster": shapes.cluster,
-        "hydrogen": shapes.cloud,
-        "reflection": shapes.cloud,
+        "globular": clusters.globular,
+        "planetary": nebulae.planetary,
+        "galaxy": galaxies.galaxy,
+        "cluster": clusters.cluster,
+        "hydrogen": nebulae.cloud,
+        "reflection": nebulae.cloud,
         "comet": coma,
     }
     nebulous = obj.kind == NEBULOUS
-    build = shapes.cluster_in_cloud if nebulous else builders[shape]
+    build = nebulae.cluster_in_cloud if nebulous else builders[shape]
     smooth, members, half = build(
         mag=mag,
         major=major,

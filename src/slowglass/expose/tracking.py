@@ -225,35 +225,6 @@ def trail_lengths_arcsec(
     return np.hypot(np.ptp(east, axis=-1), np.ptp(north, axis=-1))
 
 
-def keeper_fraction(
-    mount: Mount,
-    exposure_s: float,
-    *,
-    tolerance_arcsec: float,
-    dec_deg: float,
-    hour_angle_deg: float = 0.0,
-    latitude_deg: float = 45.0,
-    second_harmonic: float = 0.0,
-    gusts_per_hour: float = 0.0,
-    air: bool = True,
-) -> float:
-    """Share of exposures of that length whose trail stays within the tolerance, 0 to 1.
-
-    Gusts come at random: exp(−gusts · time) of the exposures meet none.
-    """
-    lengths = trail_lengths_arcsec(
-        exposure_s,
-        mount,
-        dec_deg=dec_deg,
-        hour_angle_deg=hour_angle_deg,
-        latitude_deg=latitude_deg,
-        second_harmonic=second_harmonic,
-        air=air,
-    )
-    still = math.exp(-gusts_per_hour * exposure_s / 3600.0)
-    return still * float(np.mean(lengths <= tolerance_arcsec))
-
-
 @dataclass(frozen=True, eq=False)
 class KeeperCurve:
     """How long stars stay round, for every phase of the worm, from one pass over the paths.
@@ -289,11 +260,13 @@ def keeper_curve(
     hour_angle_deg: float = 0.0,
     latitude_deg: float = 45.0,
     gusts_per_hour: float = 0.0,
+    air: bool = True,
     phases: int = 360,
 ) -> KeeperCurve:
-    """The share of keepers for every exposure up to 20 minutes.
+    """The share of keepers for every exposure up to 20 minutes, over evenly spaced worm phases.
 
-    As :func:`keeper_fraction`, to a hundredth, at the price of two of its calls.
+    Of each path the true extent counts (see :func:`trail_lengths_arcsec`), followed once, so
+    that all lengths of exposure cost no more than one. ``air`` False leaves refraction out.
     """
     times = np.concatenate([[0.0], np.geomspace(0.01, LONGEST_HOLD_S, 260)])
     east, north = field_path_arcsec(
@@ -303,6 +276,7 @@ def keeper_curve(
         hour_angle_deg=hour_angle_deg,
         latitude_deg=latitude_deg,
         phase_rad=np.arange(phases) * (2.0 * np.pi / phases),
+        air=air,
     )
     extent2 = np.zeros(east.shape)
     for path in (east, north):
@@ -316,45 +290,3 @@ def keeper_curve(
     crossed = times[last - 1] + np.clip(part, 0.0, 1.0) * (times[last] - times[last - 1])
     held = np.where(over.any(axis=-1), crossed, LONGEST_HOLD_S)
     return KeeperCurve(np.sort(held), gusts_per_hour)
-
-
-def hold_time_s(
-    mount: Mount,
-    *,
-    tolerance_arcsec: float,
-    dec_deg: float,
-    hour_angle_deg: float = 0.0,
-    latitude_deg: float = 45.0,
-    share: float = HOLD_SHARE,
-    second_harmonic: float = 0.0,
-    gusts_per_hour: float = 0.0,
-    air: bool = True,
-) -> float:
-    """Longest exposure, s, of which ``share`` are keepers; capped at 20 minutes."""
-
-    def holds(seconds: float) -> bool:
-        return (
-            keeper_fraction(
-                mount,
-                seconds,
-                tolerance_arcsec=tolerance_arcsec,
-                dec_deg=dec_deg,
-                hour_angle_deg=hour_angle_deg,
-                latitude_deg=latitude_deg,
-                second_harmonic=second_harmonic,
-                gusts_per_hour=gusts_per_hour,
-                air=air,
-            )
-            >= share
-        )
-
-    if holds(LONGEST_HOLD_S):
-        return LONGEST_HOLD_S
-    low, high = 0.0, LONGEST_HOLD_S
-    # Trails only grow with time, so bisection finds the edge.
-    while high - low > 0.002 * high:
-        middle = math.sqrt(max(low, 0.01) * high)
-        low, high = (middle, high) if holds(middle) else (low, middle)
-        if high < 0.02:
-            break
-    return low
