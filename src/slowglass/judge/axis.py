@@ -146,12 +146,9 @@ def fit_axis(
     start = first
     frame = _tangents(axis)
     errors = np.concatenate([a.error_rad for a in attitudes])
-    covariance = np.zeros((2, 2))
-    chi2 = 0.0
     for _ in range(12):
         residual, jacobian = _linearised(attitudes, axis, frame, start, angles)
         weighted = jacobian / errors[:, None]
-        normal = weighted.T @ weighted
         # θ₁ is held at 0 by leaving it out; A₀ takes its place.
         step, *_ = np.linalg.lstsq(weighted, residual / errors, rcond=None)
         axis = axis + frame @ step[:2]
@@ -166,8 +163,7 @@ def fit_axis(
             break
     residual, jacobian = _linearised(attitudes, axis, frame, start, angles)
     weighted = jacobian / errors[:, None]
-    normal = weighted.T @ weighted
-    covariance = np.linalg.pinv(normal)[:2, :2]
+    covariance = np.linalg.pinv(weighted.T @ weighted)[:2, :2]
     chi2 = float(np.sum((residual / errors) ** 2))
     freedom = max(1, residual.size - jacobian.shape[1])
     scatter = math.sqrt(chi2 / freedom)

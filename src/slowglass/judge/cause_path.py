@@ -71,7 +71,7 @@ def weigh_paths(
         "polar axis": _steady(frames, judged, along, variance, exposure)
         + math.log(_polar_direction(angle, dec_deg)),
         "drive": _drive(frames, judged, variance, exposure, worm_period_s, dec_deg),
-        "wind": _wind(frames, judged, along, variance),
+        "wind": _score(frames, judged, None, variance),
         "slip": _slip(frames, judged, along, variance, exposure),
     }
     skew = frames[judged].skew
@@ -181,11 +181,6 @@ def _slip(
     return _mean_log(paths())
 
 
-def _wind(frames: Sequence[Motion], judged: int, along: Floats, variance: float) -> float:
-    """Shaken to and fro about a place that stays: other frames are shaken their own way."""
-    return _score(frames, judged, None, variance)
-
-
 def _score(
     frames: Sequence[Motion],
     judged: int,
@@ -193,7 +188,10 @@ def _score(
     variance: float,
     slack: float = 0.15,
 ) -> float:
-    """Log-likelihood of the places and trails of all the frames, given a path (None: stays)."""
+    """Log-likelihood of the places and trails of all the frames, given a path.
+
+    None stands for wind: shaken to and fro about a place that stays, every frame in its own way.
+    """
     log = 0.0
     placed = [i for i, f in enumerate(frames) if f.place is not None]
     scale = math.sqrt(variance)

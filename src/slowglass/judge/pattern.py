@@ -56,16 +56,6 @@ class Pattern:
         return self.size[0]
 
     @property
-    def trail_px2(self) -> float:
-        """Excess variance along the common direction: L²/12 of an even trail of length L."""
-        return 2.0 * math.hypot(self.shape[0], self.shape[1])
-
-    @property
-    def angle_deg(self) -> float:
-        """Direction of the common part, 0–180 from +x toward +y."""
-        return math.degrees(0.5 * math.atan2(self.shape[1], self.shape[0])) % 180.0
-
-    @property
     def fits_field(self) -> bool:
         """True where enough stars were there to see changes over the field."""
         return math.isfinite(self.shape_error[6])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -70,12 +69,6 @@ class SeriesReport:
         from slowglass.judge.report_json import report_json
 
         return report_json(self)
-
-    @property
-    def main_cause(self) -> tuple[str, int] | None:
-        """The cause that most spoilt frames share, and of how many; None when all are round."""
-        named = Counter(c.name for c in self.causes if c and c.name != "round")
-        return named.most_common(1)[0] if named else None
 
 
 def sum_up(

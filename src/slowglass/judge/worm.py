@@ -52,9 +52,6 @@ class WormFit:
     cycles: float
     frames: int
     peak_to_peak_error_arcsec: float
-    times_s: Floats
-    offsets_arcsec: Floats
-    """RA wandering, on the equator, with the straight part taken off."""
 
     def path_arcsec(self, since_start_s: npt.ArrayLike) -> Floats:
         """East offset of the swing alone at times from ``start_s``."""
@@ -251,7 +248,6 @@ def _report(
         errors.append(math.hypot(error[2 + 2 * k], error[3 + 2 * k]) / math.sqrt(2.0) / seen)
         phases.append(math.atan2(b, a))
     cycles = float(time[-1]) / period
-    straight = _design(time, None, 0) @ coefficients[:2]
     return WormFit(
         period_s=period,
         period_error_s=float(error[-1]),
@@ -264,8 +260,6 @@ def _report(
         cycles=cycles,
         frames=len(time),
         peak_to_peak_error_arcsec=2.0 * float(np.hypot.reduce(errors)),
-        times_s=time,
-        offsets_arcsec=east - straight,
     )
 
 
