@@ -13,8 +13,9 @@ from slowglass.solve.types import Prior
 Cause = Literal["", "scale", "pointing", "trailed", "few seen", "thin catalogue", "unknown"]
 
 NEARBY_DEG = 0.25
-THIN = 4.5
-"""Catalogue stars to a frame, on average, below which many frames hold less than four."""
+THIN = 7.0
+"""Catalogue stars to a frame, on average, below which one frame in twelve or more holds less than
+four (Poisson: 8 % at 7)."""
 FEW_SEEN = 8
 LONG = 1.8
 """Elongation from which trailing is named, if the stars agree on its direction."""
