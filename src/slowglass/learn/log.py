@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+import warnings
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from slowglass.errors import SlowglassError, UnreadableFile
@@ -16,13 +17,19 @@ from slowglass.learn.logbook.records import LoggedFrame, LoggedPicture, LoggedPl
 from slowglass.progress import Report, silent
 
 if TYPE_CHECKING:
+    from slowglass.finish.types import FinishResult
     from slowglass.judge.live_enough import TargetLight
     from slowglass.judge.verdict import Verdict
+    from slowglass.judge.watch_state import WatchEvent
     from slowglass.kit.model import Kit, Site
     from slowglass.learn.logbook.store import Logbook
     from slowglass.sky.objects import SkyObject
     from slowglass.sky.place import Place
     from slowglass.sky.store import Sky
+
+
+LOGGED_ROLES = ("light", "test", "dark", "flat", "bias")
+PICTURE_SUFFIXES = (".png", ".jpg", ".jpeg")
 
 
 @dataclass(frozen=True)
@@ -101,40 +108,68 @@ def log_verdict(
     return frame, new
 
 
-def log_picture(
-    logbook: Logbook,
-    result: Mapping[str, Any],
-    *,
-    picture: Path,
-    kit: Kit,
-    site: Site,
-    target: SkyObject | None = None,
-    place: tuple[float, float] | None = None,
-    integration_s: float | None = None,
-    fwhm_arcsec: float | None = None,
-    start_utc: datetime | None = None,
-    caption: str = "",
-) -> int:
-    """The id of a finished picture just written; ``result`` is what finishing printed."""
-    night_id = None
-    if start_utc is not None:
-        from slowglass.expose.service import tonight
+def log_event(
+    logbook: Logbook, event: WatchEvent, folder: Path, *, kit: Kit, site: Site, sky: Sky
+) -> bool:
+    """Write what a watch has just judged; False when the event holds no frame to log.
 
-        evening = tonight(site, start_utc).isoformat()
-        night_id = logbook.night(Night(evening, site.name, kit.name))
+    Copies, developed twins and unreadable files are no frames of their own.
+    """
+    entry = event.entry
+    if event.what != "frame" or entry is None or entry.role not in LOGGED_ROLES:
+        return False
+    path = folder / entry.name
+    verdict = replace(entry.verdict, file=str(path))
+    log_verdict(logbook, verdict, fingerprint(path), kit=kit, site=site, sky=sky, light=entry.light)
+    return True
+
+
+def log_finished(logbook: Logbook, result: FinishResult, *, kit: Kit, site: Site, sky: Sky) -> int:
+    """The id of a finished picture, written with what its linear file says of it."""
+    from astropy.io import fits
+    from astropy.wcs import WCS
+    from astropy.wcs.utils import proj_plane_pixel_scales
+
+    from slowglass.expose.service import tonight
+
+    linear = Path(result.outputs[0])
+    shown = [Path(p) for p in result.outputs if Path(p).suffix.lower() in PICTURE_SUFFIXES]
+    header = fits.getheader(linear)
+    thing = sky.objects.find(result.subject) if result.subject else None
+    night_id = None
+    if isinstance(header.get("DATE-OBS"), str):
+        start = datetime.fromisoformat(header["DATE-OBS"]).replace(tzinfo=UTC)
+        night = Night(tonight(site, start).isoformat(), site.name, kit.name)
+        night_id = logbook.night(night)
+    scale = None
+    place = (thing.ra_deg, thing.dec_deg) if thing is not None else (None, None)
+    if result.solved:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # remarks on how the header spells its dates
+            wcs = WCS(header).celestial
+        scale = 3600.0 * float(proj_plane_pixel_scales(wcs)[1])
+        middle = wcs.wcs_pix2world([[header["NAXIS1"] / 2, header["NAXIS2"] / 2]], 0)[0]
+        place = (float(middle[0]), float(middle[1]))
+    each = header.get("EXPTIME")
     entry = LoggedPicture(
-        file=str(picture),
-        object=target.id if target is not None else None,
-        ra_deg=place[0] if place else target.ra_deg if target else None,
-        dec_deg=place[1] if place else target.dec_deg if target else None,
-        frames_used=result.get("frames_used"),
-        integration_s=integration_s,
-        fwhm_arcsec=fwhm_arcsec,
-        caption=caption,
-        result=result,
+        file=str(shown[0] if shown else linear),
+        object=thing.id if thing is not None else None,
+        ra_deg=place[0],
+        dec_deg=place[1],
+        frames_used=result.frames_used,
+        integration_s=float(each) * result.frames_used if each else None,
+        fwhm_arcsec=result.fwhm_px * scale if result.fwhm_px and scale else None,
+        caption=_caption(result, each),
+        result=result.as_dict(),
         night_id=night_id,
     )
     return logbook.add(entry)
+
+
+def _caption(result: FinishResult, each: float | None) -> str:
+    count = "One frame" if result.frames_used == 1 else f"{result.frames_used} frames"
+    of = f" of {each:g} s" if each else ""
+    return f"{result.subject or 'Finished picture'}: {count}{of}"
 
 
 def _log_plan(
