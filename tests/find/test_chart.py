@@ -281,9 +281,13 @@ def test_the_nudge_arrow_points_from_the_frame_to_the_target(sky):
 
 def test_names_stay_upright_when_the_sky_is_turned(sky):
     chart = route_chart(find_route(KIT, YARD, sky, "M57", when=AUTUMN), KIT, YARD, sky)
-    text = svg_text(chart)
-    assert "var(--turn,0deg)" in text
-    assert text.count('class="upright"') >= 3
+    root = ET.fromstring(svg_text(chart))
+    turning = [e for e in root.iter() if e.get("class") == "turns"]
+    assert len(turning) == 1 + len(chart.roses)
+    assert float(turning[0].get("data-x")) == pytest.approx(chart.projection.middle_x)
+    upright = [e for e in root.iter() if e.get("class") == "upright"]
+    assert {"1", "M57"} & {e.text for e in upright}
+    assert all(e.get("data-x") and e.get("data-y") for e in upright)
 
 
 def luminance(colour: str) -> float:

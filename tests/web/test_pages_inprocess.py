@@ -202,6 +202,12 @@ def test_a_way_to_any_object(ask):
         chart = ask(f"/chart/{style}", params=query)
         assert chart.headers["content-type"].startswith("image/svg")
         assert colour in chart.content
+    for plate in ("eye", "hop", "field", "frame"):
+        assert f"/chart/night/{plate}?" in answer.text
+        alone = ask(f"/chart/night/{plate}", params=query)
+        assert b"data-zenith-deg" in alone.content or plate in ("eye", "frame")
+        assert b"style=" not in alone.content  # a strict page drops inline styles
+    assert ask("/chart/paper/attic", params=query).status_code == 404
     assert ask("/chart/none", params=query).status_code == 404
     assert ask("/chart/paper").status_code == 404
 

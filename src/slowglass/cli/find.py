@@ -169,7 +169,8 @@ def find(
         if outputs:
             console().print(saved(outputs))
     if not routes[0].legs and not outputs:
-        raise NothingUseful(routes[0].reason, "try another star with --from")
+        gap = routes[0].reason.startswith("no chain")
+        raise NothingUseful(routes[0].reason, "try another star with --from" if gap else "")
 
 
 def _aim(

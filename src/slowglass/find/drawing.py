@@ -173,9 +173,11 @@ def middle_of(stops: Sequence[ChartStop], field_deg: float) -> tuple[float, floa
 def _object_marks(scene: Scene, sky: Projection, labels: Labels) -> list[Mark]:
     marks: list[Mark] = []
     for other in scene.neighbours:
+        x, y = sky.place(other.ra_deg, other.dec_deg)
+        if scene.round and np.hypot(x - sky.middle_x, y - sky.middle_y) > 0.45 * SKY_SIZE:
+            continue
         line = outline_mark(other.ra_deg, other.dec_deg, other.outline, sky)
         marks.append(replace(line, width=1.0, dashed=True))
-        x, y = sky.place(other.ra_deg, other.dec_deg)
         label = labels.beside(x, y, other.name, role="object", must=False)
         if label is not None:
             marks.append(label)

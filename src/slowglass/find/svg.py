@@ -1,8 +1,9 @@
 """A chart's marks painted as SVG, and the two styles: ink on paper, red on black.
 
-The sky is one group in layers named by role. It turns with the custom property ``--turn`` of the
-root, names staying upright; the root's ``data-`` attributes say where, how large and which way
-up, so that a page can pan, zoom and turn it to the sky at hand.
+The sky is one group in layers named by role. To turn it, a page turns each ``turns`` group about
+its ``data-x`` and ``data-y`` and each ``upright`` name about its own the other way; the root's
+``data-`` attributes say where, how large and which way up, so that it can be turned to the sky
+at hand. Nothing needs inline styles, which a strict page forbids.
 """
 
 from __future__ import annotations
@@ -66,10 +67,6 @@ STYLES: dict[StyleName, Style] = {
     ),
 }
 FONT = "Georgia, 'DejaVu Serif', serif"
-CSS = (
-    ".turns{transform:rotate(var(--turn,0deg))}"
-    ".upright{transform:rotate(calc(-1*var(--turn,0deg)))}"
-)
 
 
 def svg_text(chart: Chart, style: StyleName = "paper") -> str:
@@ -90,12 +87,11 @@ def svg_text(chart: Chart, style: StyleName = "paper") -> str:
         f'data-mirrored="{int(sky.view.mirrored)}" {zenith}'
         f'font-family="{escape(FONT, {chr(34): "&quot;"})}">',
         f"<title>{escape(chart.title)}</title>",
-        f"<style>{CSS}</style>",
         f'<rect width="100%" height="100%" fill="{look.page}"/>',
         f'<clipPath id="sky">{shape}/></clipPath>',
         f'{shape} fill="{look.sky}" stroke="{look.colours["edge"]}" stroke-width="1"/>',
         '<g clip-path="url(#sky)">',
-        f'<g class="turns" style="transform-origin:{sky.middle_x:g}px {sky.middle_y:g}px">',
+        f'<g class="turns" data-x="{sky.middle_x:g}" data-y="{sky.middle_y:g}">',
     ]
     for role, marks in groupby(chart.sky_marks, key=lambda mark: mark.role):
         parts.append(f'<g class="{role}">')
@@ -103,7 +99,7 @@ def svg_text(chart: Chart, style: StyleName = "paper") -> str:
         parts.append("</g>")
     parts += ["</g>", "</g>"]
     for rose in chart.roses:
-        parts.append(f'<g class="turns" style="transform-origin:{rose.x:g}px {rose.y:g}px">')
+        parts.append(f'<g class="turns" data-x="{rose.x:g}" data-y="{rose.y:g}">')
         parts += [_svg_mark(mark, look) for mark in rose.marks]
         parts.append("</g>")
     parts.append('<g class="page">')
@@ -124,9 +120,7 @@ def _svg_mark(mark: Mark, look: Style) -> str:
         halo = f' paint-order="stroke" stroke="{look.sky}" stroke-width="3"' if mark.bold else ""
         upright = ""
         if mark.at is not None:
-            upright = (
-                f' class="upright" style="transform-origin:{mark.at[0]:.1f}px {mark.at[1]:.1f}px"'
-            )
+            upright = f' class="upright" data-x="{mark.at[0]:.1f}" data-y="{mark.at[1]:.1f}"'
         return (
             f'<text x="{mark.x:.1f}" y="{mark.y:.1f}" font-size="{mark.size:g}" '
             f'text-anchor="{mark.align}" fill="{colour}"{weight}{halo}{upright}>'

@@ -41,7 +41,8 @@ def steps(route: Route) -> tuple[str, ...]:
     """The way in short lines."""
     if not route.legs:
         return (route.reason,)
-    lines = [route.anchor_text]
+    lines = [f"{route.note}."] if route.note and route.when is not None else []
+    lines.append(route.anchor_text)
     for number, leg in enumerate(route.legs, 1):
         turns = []
         if abs(leg.ra_move_deg) >= 0.005:

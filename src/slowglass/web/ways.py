@@ -16,6 +16,8 @@ from slowglass.errors import UsageError
 from slowglass.workbench import FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
+    from slowglass.find.plates import PlateName
+    from slowglass.find.result import Route
     from slowglass.find.svg import StyleName
     from slowglass.workbench import Workbench
 
@@ -25,11 +27,12 @@ STYLES: tuple[StyleName, ...] = ("paper", "night")
 
 @dataclass(frozen=True)
 class Way:
-    """A route as JSON, and its charts as SVG text by style (none without legs)."""
+    """A route, as JSON too, and its charts as SVG text by style (none without legs)."""
 
     route: dict[str, Any]
     charts: dict[str, str]
     size: tuple[float, float]
+    found: Route
 
 
 class Ways:
@@ -52,19 +55,33 @@ class Ways:
                     self._kept.popitem(last=False)
             return way
 
+    def plate(self, name: str, when: str, plate: PlateName, style: StyleName) -> str | None:
+        """One chart of a way as SVG text; None where there is no hop to draw."""
+        way = self.find(name, when)
+        if not way.found.legs:
+            return None
+        key = f"{plate}/{style}"
+        with self._lock:
+            if key not in way.charts:
+                way.charts[key] = self._svg(way.found, style, plate)
+            return way.charts[key]
+
+    def _svg(self, route: Route, style: StyleName, plate: PlateName | None = None) -> str:
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / f"{style}.svg"
+            self.workbench.chart(route, path, style=style, plate=plate)
+            return path.read_text(encoding="utf-8")
+
     def _make(self, name: str, when: str) -> Way:
         route = self.workbench.find(name, when=moment(when))
         charts: dict[str, str] = {}
         size = (0.0, 0.0)
         if route.legs:
-            with tempfile.TemporaryDirectory() as folder:
-                for style in STYLES:
-                    path = self.workbench.chart(route, Path(folder) / f"{style}.svg", style=style)
-                    charts[style] = path.read_text(encoding="utf-8")
+            charts = {style: self._svg(route, style) for style in STYLES}
             box = re.search(r'viewBox="\S+ \S+ ([\d.]+) ([\d.]+)"', charts["paper"])
             if box is not None:
                 size = (float(box[1]), float(box[2]))
-        return Way(document(route), charts, size)
+        return Way(document(route), charts, size, route)
 
 
 def moment(text: str) -> datetime | None:

@@ -9,8 +9,16 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from slowglass.find.plates import PlateName
 from slowglass.web.notebook import Notebook, asked
-from slowglass.web.ways import Ways
+from slowglass.web.ways import STYLES, Ways
+
+WORDS: dict[PlateName, str] = {
+    "eye": "The sky by eye, zenith up",
+    "hop": "The hop",
+    "field": "In the eyepiece",
+    "frame": "On the camera",
+}
 
 
 def routes(book: Notebook) -> list[Route]:
@@ -22,7 +30,9 @@ def routes(book: Notebook) -> list[Route]:
         name, when = asked(request, "name"), asked(request, "when")
         if not name:
             if night is None:
-                return book.render(request, "find.html", route=None, charts=[], name="", zone="")
+                return book.render(
+                    request, "find.html", route=None, charts=[], plates=[], name="", zone=""
+                )
             index = night.index
             charts = [
                 {"light": light, "href": f"/plate/{plate}", "size": index["sizes"][plate]}
@@ -33,6 +43,7 @@ def routes(book: Notebook) -> list[Route]:
                 "find.html",
                 route=night.steps["route"],
                 charts=charts,
+                plates=_plates(index["target"]["name"], night.steps["route"]["when"] or ""),
                 name=index["target"]["name"],
                 zone=index["site"]["timezone"],
             )
@@ -44,9 +55,26 @@ def routes(book: Notebook) -> list[Route]:
             if style in way.charts
         ]
         zone = book.workbench.site.timezone
+        plates = _plates(name, when) if charts else []
         return book.render(
-            request, "find.html", route=way.route, charts=charts, name=name, zone=zone
+            request,
+            "find.html",
+            route=way.route,
+            charts=charts,
+            plates=plates,
+            name=name,
+            zone=zone,
         )
+
+    def plate(request: Request) -> Response:
+        name, when = asked(request, "name"), asked(request, "when")
+        style, wanted = request.path_params["style"], request.path_params["plate"]
+        if not name or style not in STYLES or wanted not in WORDS:
+            raise HTTPException(404)
+        svg = ways.plate(name, when, wanted, style)
+        if svg is None:
+            raise HTTPException(404)
+        return Response(svg, media_type="image/svg+xml", headers={"cache-control": "no-cache"})
 
     def chart(request: Request) -> Response:
         name = asked(request, "name")
@@ -56,4 +84,21 @@ def routes(book: Notebook) -> list[Route]:
             raise HTTPException(404)
         return Response(svg, media_type="image/svg+xml", headers={"cache-control": "no-cache"})
 
-    return [Route("/find", find), Route("/chart/{style}", chart)]
+    return [
+        Route("/find", find),
+        Route("/chart/{style}", chart),
+        Route("/chart/{style}/{plate}", plate),
+    ]
+
+
+def _plates(name: str, when: str) -> list[dict[str, str]]:
+    """The charts of a way one by one: an address for each light, and what it shows."""
+    query = urlencode({"name": name, "when": when})
+    return [
+        {
+            "words": words,
+            "paper": f"/chart/paper/{plate}?{query}",
+            "night": f"/chart/night/{plate}?{query}",
+        }
+        for plate, words in WORDS.items()
+    ]
