@@ -32,8 +32,8 @@ from slowglass.frame.stretch import ROWS, Stretch, choose_levels, sky_of, to_scr
 MOST_SAMPLED = 4_000_000
 VIEWED_PX = 1600
 WHITE_OVER_CORE = (1.35, 2.5, 4.0, 8.0, 16.0)
-"""White lies at the least of these multiples of the subject's core at which the sky's noise
-sets the stretch: a small bright core would keep its surroundings in the dark."""
+"""White lies at the least of these multiples of the subject's core at which the sky, and not the
+core, sets the stretch: a small bright core would keep its surroundings in the dark."""
 VISIBLE_NOISE, HEAVY_NOISE = 0.006, 0.035
 """Noise on the screen below which nothing need be done, and at which all that helps is."""
 SHARPENED_SNR = 30.0
@@ -336,7 +336,7 @@ def _levels(prepared: Prepared, recipe: Recipe) -> Stretch:
     top = float(srgb(srgb_to_linear(step.highlight_shade) * tint))
     levels = made(level + WHITE_OVER_CORE[0] * (core - level), core, top)
     for multiple in WHITE_OVER_CORE[1:]:
-        if levels.steepness(level - levels.black[0]) * sigma > 0.9 * step.noise_shade:
+        if float(levels.shade(core - levels.black[0])) < 0.97 * top:
             break
         levels = made(level + multiple * (core - level), core, top)
     return levels

@@ -189,4 +189,14 @@ def _quiet_layer(
     total = parts[-1]
     for part, kept in zip(parts, gains, strict=False):
         total = total + part * (np.float32(1.0) - share + share * kept)
-    return np.asarray(total, dtype=np.float32)
+    return np.asarray(total if colour else _without_rings(total, layer, best), dtype=np.float32)
+
+
+def _without_rings(quiet: Picture, before: Picture, trust: Picture) -> Picture:
+    """Near light that was kept, nothing may be darker than the lowest of its surroundings was."""
+    import cv2
+
+    soft = cv2.GaussianBlur(before, (0, 0), 2.0)
+    floor = cv2.erode(soft, np.ones((5, 5), np.uint8))
+    near = cv2.dilate(trust, np.ones((15, 15), np.uint8))
+    return np.asarray(quiet + near * (np.maximum(quiet, floor) - quiet), dtype=np.float32)
