@@ -112,3 +112,17 @@ def test_a_year_of_nights(slowglass, tmp_path):
         ("--year", "M57", "-o", "a.b"),
     ):
         assert slowglass("choose", *bad).code == 2
+
+
+def test_what_the_logbook_has_is_left_out(slowglass, tmp_path, monkeypatch):
+    from slowglass.learn.logbook.records import LoggedPicture
+    from slowglass.learn.logbook.store import open_logbook
+
+    monkeypatch.setenv("SLOWGLASS_LOGBOOK", str(tmp_path / "logbook.sqlite"))
+    asked = ("choose", "--night", "2026-09-12", "--limit", "2", "--type", "planetary", "--json")
+    first = slowglass(*asked).document["objects"][0]
+    with open_logbook() as book:
+        book.add(LoggedPicture(file="ring.png", object=first["id"]))
+    again = slowglass(*asked, "--new").document
+    assert first["id"] not in {thing["id"] for thing in again["objects"]}
+    assert "not yet photographed" in again["limits"]

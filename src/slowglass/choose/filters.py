@@ -12,7 +12,6 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.errors import UsageError
-from slowglass.sky.objects import name_key
 
 KINDS: dict[str, tuple[str, ...]] = {
     "planetary": ("planetary nebula",),
@@ -81,7 +80,7 @@ class Wanted:
             tuple(dict.fromkeys(kind for text in kinds for kind in kinds_meant(text))),
             tuple(constellation_meant(text) for text in constellations),
             None if between is None else hours_meant(between),
-            frozenset(name_key(name) for name in photographed if name.strip()),
+            frozenset(name.strip() for name in photographed if name.strip()),
         )
 
     def words(self) -> str:
@@ -98,17 +97,15 @@ class Wanted:
         *,
         kinds: npt.NDArray[np.str_],
         constellations: npt.NDArray[np.str_],
-        names: Sequence[Iterable[str]],
+        photographed_rows: Sequence[int] = (),
     ) -> npt.NDArray[np.bool_]:
-        """Which rows pass; ``names`` are all the names of each row."""
+        """Which rows pass; ``photographed_rows`` are those that the names to leave out mean."""
         keep = np.ones(len(kinds), dtype=bool)
         if self.kinds:
             keep &= np.isin(kinds, self.kinds)
         if self.constellations:
             keep &= np.isin(constellations, self.constellations)
-        if self.photographed:
-            for i in np.flatnonzero(keep).tolist():
-                keep[i] = self.photographed.isdisjoint(name_key(name) for name in names[i])
+        keep[list(photographed_rows)] = False
         return keep
 
     def window(

@@ -28,7 +28,7 @@ HALF_LIGHT_AXIS = {
     "planetary": 0.55,
     "hydrogen": 0.41,
     "reflection": 0.41,
-    "comet": 0.37,
+    "comet": 0.31,
 }
 """Axis of the half-light ellipse over the catalogued axis, typical for each shape of the
 exposure model; good enough to pick the few objects for which the model itself is asked."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from slowglass.choose.star_sights import DOUBLE, StarSights, star_sights
 from slowglass.find.labels import catalogue_label, names_by_hip
-from slowglass.sky.objects import SkyObject
+from slowglass.sky.objects import SkyObject, name_key
 from slowglass.sky.store import Sky
 from slowglass.sky.wanderers import Wanderer, wanderer_object
 
@@ -50,11 +50,23 @@ class Pool:
             return wanderer_object(self.wanderers[i - len(self.sights)], unix_s)
         return self._sight(row, i)
 
-    def names(self) -> list[tuple[str, ...]]:
-        """All the names of each row, for comparing with names somebody wrote down."""
-        objects = [(o.id, o.name, *o.common_names, *o.aliases) for o in self.sky.objects.all()]
-        rest = range(len(objects), len(self))
-        return objects + [(str(self.columns["id"][i]), str(self.columns["name"][i])) for i in rest]
+    def rows_named(self, names: Iterable[str]) -> list[int]:
+        """Rows of the things that names mean, by any of their names; unknown names mean none."""
+        catalogued = len(self.sky.objects)
+        ids = self.columns["id"]
+        own = {
+            name_key(str(self.columns[column][row])): row
+            for column in ("id", "name")
+            for row in range(catalogued, len(self))
+        }
+        row_of = {str(ids[row]): row for row in range(catalogued)}
+        found = []
+        for name in names:
+            obj = self.sky.objects.find(name)
+            row = own.get(name_key(name)) if obj is None else row_of[obj.id]
+            if row is not None:
+                found.append(row)
+        return found
 
     def _sight(self, row: int, i: int) -> SkyObject:
         sights = self.sights

@@ -25,7 +25,7 @@ WORTHLESS_WHOLE_SNR, BEST_WHOLE_SNR = 30.0, 500.0
 """The same two ends for the object as a whole, told of a hundredth of its area: a tenth of its
 width across, what the eye takes for one part of it."""
 PATIENCE_H = 4.0
-LOSS_PER_H = 0.05
+LOSS_PER_H = 0.07
 """Few wait up: each hour beyond the fourth costs so much. What comes up late is an evening
 object in another month."""
 HIGH_ALT_DEG = 40.0

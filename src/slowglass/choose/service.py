@@ -36,8 +36,9 @@ from slowglass.sky.wanderers import OLD_YEARS, aged_years, kept_orbits
 SPARE, MOST_REFINED = 12, 90
 """So many objects beyond the length of the list have their tracking worked out, since the sifted
 order is only nearly right; and no more than so many in all."""
-SPARE_HOPS = 3
-"""So many beyond the length of the list have their hop worked out, the dear part of it."""
+MOST_HOPS = 14
+"""The first of the list have their real hop worked out, the dear part of it; the others an
+estimate that says so."""
 ANYTHING = Wanted()
 
 
@@ -106,13 +107,20 @@ def choose_tonight(
     for i in range(worked):
         report("choosing: working out the best", i, worked)
         ranked.append((asking(i, tracked=i < refined), i))
-    ranked.sort(key=lambda pair: -pair[0].score)
-    hops = min(worked, refined, limit + SPARE_HOPS)
-    for at in range(hops):
-        report("choosing: hops to the best", at, hops)
+    ranked.sort(key=_by_score)
+    hopped: set[int] = set()
+    # A hop harder than estimated sends its object down and lets another up, which is then asked.
+    while len(hopped) < refined:
+        top = ranked[: min(limit, MOST_HOPS)]
+        at = next((k for k, (_, i) in enumerate(top) if i not in hopped), None)
+        if at is None:
+            break
+        report("choosing: hops to the best", len(hopped), refined)
         i = ranked[at][1]
+        hopped.add(i)
         ranked[at] = asking(i, tracked=True, hopped=True), i
-    found = sorted((c for c, _ in ranked), key=lambda c: -c.score)
+        ranked.sort(key=_by_score)
+    found = [candidate for candidate, _ in ranked]
     report("choosing: done", worked, worked)
     return _choice(
         tonight,
@@ -125,11 +133,15 @@ def choose_tonight(
     )
 
 
+def _by_score(pair: tuple[Candidate, int]) -> float:
+    return -pair[0].score
+
+
 def _mask(pool: Pool, wanted: Wanted) -> np.ndarray:
     return wanted.mask(
         kinds=pool.columns["kind"],
         constellations=pool.columns["constellation"],
-        names=pool.names() if wanted.photographed else (),
+        photographed_rows=pool.rows_named(wanted.photographed),
     )
 
 

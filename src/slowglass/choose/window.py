@@ -11,7 +11,7 @@ import numpy as np
 from slowglass.choose.answers import Candidate
 from slowglass.choose.detail import HopSummary, Moment
 from slowglass.find.hour import SIDEREAL_DEG_PER_S
-from slowglass.kit.clearance import side_rooms
+from slowglass.kit.clearance import Floats, SideRooms, side_rooms
 from slowglass.kit.model import Kit, Site
 
 EASY_HOP, FAIR_HOP = 4.0, 8.0
@@ -19,7 +19,8 @@ EASY_HOP, FAIR_HOP = 4.0, 8.0
 BRIGHT_ANCHOR_MAG, LEGS_PER_MAG = 2.5, 1.2
 BRIGHT_MOON = 0.1
 """A thinner crescent hardly matters."""
-STEP_S = 60.0
+STEP_S, COARSE = 60.0, 49
+"""A clash is looked for at so many moments of the stay, then to the minute."""
 
 
 def with_window(
@@ -54,8 +55,8 @@ def with_window(
         lost = _minutes(moment.blocked_min)
         said.append(f"for {lost} the camera would meet the tripod on either side")
         against += f" {'And for' if against else 'For'} {lost} the tripod is in its way."
-    if difficulty in ("hard", "none"):
-        said.append("a hard hop" if difficulty == "hard" else "no hop found")
+    if difficulty == "hard":
+        said.append("a hard hop")
     return replace(
         found,
         reachable=replace(
@@ -93,16 +94,23 @@ def _meridian(moment: Moment) -> datetime | None:
 
 def _change_by(moment: Moment, dec_deg: float, *, kit: Kit, site: Site) -> datetime | None:
     """When a tube that starts on its natural side first meets the tripod; None if it does not."""
-    times = np.arange(moment.from_unix_s, moment.to_unix_s + STEP_S, STEP_S)
-    hours = moment.hour_angle_deg + (times - moment.unix_s) * SIDEREAL_DEG_PER_S
-    rooms = side_rooms(hours, dec_deg, latitude_deg=site.latitude_deg, stand=kit.stand)
-    start = rooms.west if rooms.natural[0] == "west" else rooms.east
-    other = rooms.east if rooms.natural[0] == "west" else rooms.west
+    coarse = np.linspace(moment.from_unix_s, moment.to_unix_s, COARSE)
+
+    def sides(times: Floats) -> SideRooms:
+        hours = moment.hour_angle_deg + (times - moment.unix_s) * SIDEREAL_DEG_PER_S
+        return side_rooms(hours, dec_deg, latitude_deg=site.latitude_deg, stand=kit.stand)
+
+    rooms = sides(coarse)
+    west = rooms.natural[0] == "west"
+    start, other = (rooms.west, rooms.east) if west else (rooms.east, rooms.west)
     if start.all() or (other.all() and not start[0]):
         return None
     if not start[0]:
-        return _utc(times[0])
-    return _utc(times[int(np.argmin(start))])
+        return _utc(coarse[0])
+    meets = int(np.argmin(start))
+    times = np.arange(coarse[meets - 1], coarse[meets] + STEP_S, STEP_S)
+    fine = sides(times)
+    return _utc(times[int(np.argmin(fine.west if west else fine.east))])
 
 
 def _utc(unix_s: float) -> datetime:

@@ -14,11 +14,14 @@ from slowglass.choose.sift import LONGEST_EXPOSURE_S, SESSION_MIN
 from slowglass.choose.visibility import (
     Rates,
     answer_for,
+    capped_snr,
     light_rates,
     minutes_to_snr,
     single_snr,
     total_snr,
+    uneven_cap,
     wanted_exposure_s,
+    wanted_of_photons,
 )
 from slowglass.expose.conditions import site_extinction_mag
 from slowglass.expose.isophote import CORE_SNR, Extent, Taking, seen_extent
@@ -28,7 +31,7 @@ from slowglass.expose.plan import BETWEEN_FRAMES_S, WANTED_SNR
 from slowglass.expose.profile import NEBULOUS, ObjectModel, object_model
 from slowglass.expose.session import DITHER_PX
 from slowglass.expose.signal import sky_e_per_px_s
-from slowglass.expose.suggest import Suggestion, span_words, suggest_exposure
+from slowglass.expose.suggest import Suggestion, seconds_words, span_words, suggest_exposure
 from slowglass.expose.tracking import (
     GUSTS_PER_HOUR,
     HOLD_SHARE,
@@ -205,12 +208,15 @@ def _shows(
     exposure, keepers = suggestion.exposure_s, suggestion.keeper_fraction
     clock, worth = under.moment.clock_min, under.moment.worth_min
 
-    def ratios(of: BrightPart) -> tuple[float, float]:
-        one = single_snr(under.rates(of), exposure)
-        return float(one[0]), float(total_snr(one, exposure, keepers, worth)[0])
+    def ratios(of: BrightPart) -> tuple[float, float, float]:
+        rates = under.rates(of)
+        one, cap = single_snr(rates, exposure), uneven_cap(rates)
+        total = capped_snr(total_snr(one, exposure, keepers, worth), cap)
+        return float(one[0]), float(total[0]), float(cap[0])
 
-    single, total = ratios(part)
-    minutes = float(minutes_to_snr(single, exposure, max(keepers, 1e-9)))
+    single, total, cap = ratios(part)
+    goal = wanted_of_photons(WANTED_SNR, cap)
+    minutes = float(minutes_to_snr(single, exposure, max(keepers, 1e-9), wanted_snr=goal))
     minutes *= max(1.0, clock / worth)
     what = "its bright part"
     if part.stars_mag is not None:
@@ -219,12 +225,14 @@ def _shows(
         when = f"{WANTED_SNR:.0f} after {max(1, round(minutes))} min"
     else:
         when = f"{WANTED_SNR:.0f} would take {long_words(minutes)}"
+        if not math.isfinite(minutes):
+            when = f"so bright a sky never lets it reach {WANTED_SNR:.0f}"
     text = (
-        f"signal to noise of {what}: {single:.1f} in one {exposure:g} s exposure, "
+        f"signal to noise of {what}: {single:.1f} in one {seconds_words(exposure)} exposure, "
         f"{total:.0f} from {clock:.0f} min; {when}"
     )
     if obj.kind == NEBULOUS:
-        one, both = ratios(glow_part(model))
+        one, both, _ = ratios(glow_part(model))
         text += f"; of its nebula: {one:.1f} in one, {both:.0f} in all"
         if answer_for(both) == "no":
             text += ", so that stays hidden"
@@ -239,7 +247,7 @@ def _holds(obj: SkyObject, hold_s: float, rates: Rates, suggestion: Suggestion) 
     answer: Answer = "yes" if ratio >= 1.0 else "barely" if ratio >= WANTED_SHARE else "no"
     keepers = suggestion.keeper_fraction
     text = (
-        f"{keepers:.0%} of {suggestion.exposure_s:g} s exposures stay round at declination "
+        f"{keepers:.0%} of {seconds_words(suggestion.exposure_s)} exposures stay round at declination "
         f"{obj.dec_deg:+.0f}°; {HOLD_SHARE:.0%} do up to {hold_s:.0f} s"
     )
     if answer != "yes":

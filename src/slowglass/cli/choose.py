@@ -56,6 +56,9 @@ def choose(
             help="Leave out this object, or all that a text file lists; may be repeated.",
         ),
     ] = None,
+    new: Annotated[
+        bool, typer.Option("--new", help="Leave out what the logbook has photographed.")
+    ] = False,
     year: Annotated[
         str | None,
         typer.Option(
@@ -82,7 +85,7 @@ def choose(
     """
     evening = _evening(night)
     if year is not None:
-        if kinds or constellations or between or without:
+        if kinds or constellations or between or without or new:
             raise UsageError("--year looks at one object", "leave out the options that narrow")
         show_year(year, evening, limit, output, kit=kit, site=site, as_json=as_json)
         return
@@ -97,6 +100,7 @@ def choose(
             constellations=constellations or (),
             between=between,
             photographed=names_in(without or ()),
+            new=new,
             report=report,
         )
     found = document(choice)

@@ -49,12 +49,16 @@ class SkyObject:
     @property
     def named(self) -> bool:
         """Whether observers call it by a Messier number or a name of its own."""
-        return bool(self.common_names) or (self.name[0] == "M" and self.name[1:].isdigit())
+        return _named(self.name, self.common_names)
 
     @property
     def title(self) -> str:
         """Name with the first common name: "M57 (Ring Nebula)"."""
         return f"{self.name} ({self.common_names[0]})" if self.common_names else self.name
+
+
+def _named(name: str, common_names: Sequence[str]) -> bool:
+    return bool(common_names) or (name[0] == "M" and name[1:].isdigit())
 
 
 def name_key(text: str) -> str:
@@ -108,7 +112,9 @@ class ObjectCatalogue:
         for name in ("id", "name", "kind", "constellation"):
             out[name] = np.array([row[name] for row in self._rows], dtype=str)
         out["smooth"] = np.array([row["smooth"] for row in self._rows], dtype=bool)
-        out["named"] = np.array([o.named for o in self.all()], dtype=bool)
+        out["named"] = np.array(
+            [_named(row["name"], row["common_names"]) for row in self._rows], dtype=bool
+        )
         return out
 
     @cached_property

@@ -29,12 +29,15 @@ class EarthRotation:
 
 
 @lru_cache(maxsize=1)
-def _table() -> tuple[Floats, Floats, Floats, Floats]:
-    """MJD, UT1−UTC in seconds, pole x and pole y in arcseconds; empty with no table."""
+def _table() -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """MJD, UT1−UTC in seconds without its leap seconds, those, pole x and pole y in arcseconds.
+
+    Empty with no table.
+    """
     spec = find_spec("astropy_iers_data")
     empty = np.zeros(0)
     if spec is None or not spec.submodule_search_locations:
-        return empty, empty, empty, empty
+        return empty, empty, empty, empty, empty
     path = Path(spec.submodule_search_locations[0]) / "data" / "finals2000A.all"
     try:
         lines = path.read_text(encoding="ascii").splitlines()
@@ -44,9 +47,11 @@ def _table() -> tuple[Floats, Floats, Floats, Floats]:
             if len(s) >= 68 and s[58:68].strip() and s[18:27].strip()
         ]
     except (OSError, ValueError):
-        return empty, empty, empty, empty
+        return empty, empty, empty, empty, empty
     mjd, ut1_utc, x, y = np.array(rows, dtype=np.float64).T
-    return mjd, ut1_utc, x, y
+    # Leap seconds are taken out before interpolating and put back after.
+    steps = np.concatenate([[0.0], np.cumsum(np.round(np.diff(ut1_utc)))])
+    return mjd, ut1_utc - steps, steps, x, y
 
 
 def earth_rotation(mjd_utc: npt.ArrayLike) -> EarthRotation:
@@ -57,13 +62,11 @@ def earth_rotation(mjd_utc: npt.ArrayLike) -> EarthRotation:
     second the step is kept on the day's edge.
     """
     mjd = np.asarray(mjd_utc, dtype=np.float64)
-    days, ut1_utc, x, y = _table()
+    days, level, steps, x, y = _table()
     if days.size == 0:
         zero = np.zeros_like(mjd)
         return EarthRotation(zero, zero, zero)
-    # Take leap seconds out before interpolating and put them back after.
-    steps = np.concatenate([[0.0], np.cumsum(np.round(np.diff(ut1_utc)))])
-    smooth = np.interp(mjd, days, ut1_utc - steps, left=0.0)
+    smooth = np.interp(mjd, days, level, left=0.0)
     index = np.clip(np.searchsorted(days, mjd, side="right") - 1, 0, days.size - 1)
     ut1 = np.where(mjd < days[0], 0.0, smooth + steps[index])
     pole_x = np.interp(mjd, days, x, left=0.0) * _ARCSEC_RAD
