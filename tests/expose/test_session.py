@@ -98,3 +98,16 @@ def test_no_night_breaks_it(full_kit, exposure, share, wanted, up, drift):
     most = min(LONGEST_SESSION_MIN, LONGEST_SESSION_MIN if up is None else up) * 60.0
     assert session.frames == 1 or session.frames * (exposure + 2.0) <= most + 1e-6
     assert all(line and "nan" not in line for line in session.text)
+
+
+def test_without_a_motor_the_sky_dithers(full_kit):
+    mount = full_kit.mount.model_copy(update={"driven": "none"})
+    still = full_kit.model_copy(update={"mount": mount})
+    session = plan_session(still, **{**USUAL, "exposure_s": 1 / 4, "room_arcsec": 900.0,
+                                     "drift_arcsec_per_min": 902.0})  # fmt: skip
+    words = " ".join(session.text)
+    assert "no dithering is needed" in words and "declination knob" not in words
+    assert "× 1/4 s" in words
+    # 900″ at 15.04″ a second.
+    assert "centre it again every 60 s" in words
+    assert session.frames <= 1000

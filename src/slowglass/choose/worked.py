@@ -247,8 +247,8 @@ def _holds(obj: SkyObject, hold_s: float, rates: Rates, suggestion: Suggestion) 
     answer: Answer = "yes" if ratio >= 1.0 else "barely" if ratio >= WANTED_SHARE else "no"
     keepers = suggestion.keeper_fraction
     text = (
-        f"{keepers:.0%} of {seconds_words(suggestion.exposure_s)} exposures stay round at declination "
-        f"{obj.dec_deg:+.0f}°; {HOLD_SHARE:.0%} do up to {hold_s:.0f} s"
+        f"{keepers:.0%} of {seconds_words(suggestion.exposure_s)} exposures stay round at "
+        f"declination {obj.dec_deg:+.0f}°; {HOLD_SHARE:.0%} do up to {hold_s:.3g} s"
     )
     if answer != "yes":
         text += f", while {span_words(wanted)} would be wanted against read noise"

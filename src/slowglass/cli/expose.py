@@ -106,7 +106,7 @@ def expose(
 
 
 def _rows(plan: dict[str, Any]) -> list[tuple[str, str]]:
-    better = or_dash(plan["suggested_s"], "g", " s")
+    better = or_dash(plan["suggested_s"], ".3g", " s")
     if plan["suggested_frames"]:
         better = f"{better}, at least {plan['suggested_frames']} of them"
     if plan["frames_in_window"]:
@@ -123,7 +123,7 @@ def _rows(plan: dict[str, Any]) -> list[tuple[str, str]]:
         ("above the noise of all", _axes(plan["seen_arcmin"])),
         ("star width (FWHM)", or_dash(plan["fwhm_px"], ".1f", " px")),
         ("sky outweighs read noise from", or_dash(plan["sky_limited_s"], ".0f", " s")),
-        ("the mount holds for", or_dash(plan["hold_time_s"], ".0f", " s")),
+        ("the mount holds for", or_dash(plan["hold_time_s"], ".3g", " s")),
         ("exposures that stay round", or_dash(plan["keeper_fraction"], ".0%")),
         ("suggested", better),
         ("saturates", ", ".join(plan["saturates"]) or "nothing"),

@@ -6,13 +6,15 @@ import math
 from dataclasses import dataclass
 from itertools import pairwise
 
-from slowglass.expose.suggest import BETWEEN_FRAMES_S, span_words
+from slowglass.expose.suggest import BETWEEN_FRAMES_S, seconds_words, span_words
 from slowglass.kit.model import Kit
 
 LONGEST_SESSION_MIN = 120.0
 """The longest one object is planned for in a night."""
 LEAST_SESSION_MIN = 20.0
 """Fewer minutes make no stack worth the walk outside, whatever the core's signal to noise."""
+MOST_FRAMES = 1000
+"""More wear the shutter and fill the card for little."""
 DITHER_PX = (10.0, 20.0)
 """Far enough for hot pixels and colour noise to fall on other sky, near enough to lose no edge."""
 DITHER_PLACES = 10
@@ -82,6 +84,7 @@ def plan_session(
     window = LONGEST_SESSION_MIN if minutes_up is None else min(minutes_up, LONGEST_SESSION_MIN)
     needed = 0.0 if wanted_frames is None else wanted_frames / share * step / 60.0
     frames = max(1, int(min(max(needed, LEAST_SESSION_MIN), window) * 60.0 / step))
+    frames = min(frames, MOST_FRAMES)
     every = max(math.ceil(LEAST_BETWEEN_S / step), min(20, round(frames / DITHER_PLACES)))
     nudges = (frames - 1) // every
     minutes = (frames * step + nudges * SETTLE_S) / 60.0
@@ -101,11 +104,14 @@ def plan_session(
     drifted = drift_arcsec_per_min * every * step / 60.0
     lines = (
         _frames_words(frames, exposure_s, minutes, keepers),
-        _dither_words(every, step, dither, drifted, scale, frames),
+        _dither_words(every, step, dither, drifted, scale, frames)
+        if kit.mount.driven != "none"
+        else STILL_WORDS,
         _recentre_words(recentre),
-        f"Darks: {darks} of {exposure_s:g} s with the cap on, at the end, as cold as the pictures. "
-        f"Flats: {flats} of an even white screen with the same focus and camera angle, exposed "
-        f"to about {FLAT_LEVEL:.0%} of full. Bias: {BIAS} at the shortest time, cap on.",
+        f"Darks: {darks} of {seconds_words(exposure_s)} with the cap on, at the end, as cold as "
+        f"the pictures. Flats: {flats} of an even white screen with the same focus and camera "
+        f"angle, exposed to about {FLAT_LEVEL:.0%} of full. Bias: {BIAS} at the shortest time, "
+        "cap on.",
         f"Card: {card:.1f} GB of uncompressed raw files. Batteries: {batteries} full "
         f"{'one' if batteries == 1 else 'ones'} at {temperature_c:.0f} °C.",
     )
@@ -129,6 +135,12 @@ def plan_session(
     )
 
 
+STILL_WORDS = (
+    "Without a motor the sky itself moves the stars from frame to frame: no dithering is needed. "
+    "Aim a little ahead of the object and let it cross the frame."
+)
+
+
 def battery_share(temperature_c: float) -> float:
     """Share of its stated energy that a lithium battery gives at a temperature."""
     low, high = BATTERY_SHARE_BY_C[0], BATTERY_SHARE_BY_C[-1]
@@ -142,7 +154,9 @@ def battery_share(temperature_c: float) -> float:
 
 def _frames_words(frames: int, exposure_s: float, minutes: float, keepers: int) -> str:
     lost = f", of which about {keepers} stay round" if keepers < frames else ""
-    return f"Take {frames} × {exposure_s:g} s{lost}: {span_words(60.0 * minutes)} in all."
+    return (
+        f"Take {frames} × {seconds_words(exposure_s)}{lost}: {span_words(60.0 * minutes)} in all."
+    )
 
 
 def _dither_words(
@@ -174,6 +188,6 @@ def _recentre_words(recentre_min: float | None) -> str:
     if recentre_min is None:
         return ""
     return (
-        f"Drift carries the object toward the edge: centre it again every "
-        f"{max(1, round(recentre_min))} min."
+        "Drift carries the object toward the edge: centre it again every "
+        f"{span_words(60.0 * recentre_min)}."
     )

@@ -16,7 +16,10 @@ from slowglass.expose.noise import READ_NOISE_SHARE, read_noise_cost
 
 Limit = Literal["read noise", "sky", "saturation", "tracking", "hours"]
 
-STEPS_S = (0.5, 1, 2, 3, 5, 8, 10, 15, 20, 25, 30, 40, 50, 60, 80, 90, 120, 150, 180, 240, 300)
+STEPS_S = (
+    *(1 / 60, 1 / 30, 1 / 15, 1 / 8, 1 / 4, 0.5, 1, 2, 3, 5, 8, 10, 15, 20, 25, 30, 40, 50),
+    *(60, 80, 90, 120, 150, 180, 240, 300),
+)
 """Customary exposures: what a release or an interval timer is set to."""
 BETWEEN_FRAMES_S = 2.0
 """Read-out and shutter between two exposures."""
@@ -44,7 +47,7 @@ class Suggestion:
 
 
 def round_down_s(seconds: float) -> float:
-    """The longest customary exposure not above ``seconds`` (never below half a second)."""
+    """The longest customary exposure not above ``seconds`` (never below the shortest)."""
     return float(max((step for step in STEPS_S if step <= seconds), default=STEPS_S[0]))
 
 
@@ -92,32 +95,30 @@ def suggest_exposure(
     words = _limit_words(limit, exposure, cost, share, sky_limited_s)
     if limit == "tracking":
         saved = merits[exposure] / merit(longest, 1.0)
-        words += f"; a mount that held for {longest:g} s would need {saved:.0%} of the hours"
+        need = "under 1%" if saved < 0.01 else f"{saved:.0%}"
+        words += f"; a mount that held for {longest:g} s would need {need} of the hours"
     return Suggestion(exposure, limit, cost, words, share, time_cost)
 
 
 def _limit_words(
     limit: Limit, exposure: float, cost: float, share: float, sky_limited_s: float
 ) -> str:
-    noise = read_noise_words(cost)
+    noise, this = read_noise_words(cost), seconds_words(exposure)
     if limit == "sky":
-        return (
-            f"{exposure:g} s: the sky drowns the read noise by then; longer exposures gain nothing"
-        )
+        return f"{this}: the sky drowns the read noise by then; longer exposures gain nothing"
     if limit == "tracking":
         return (
-            f"{exposure:g} s: with longer ones the mount loses more frames than they gain "
-            f"({share:.0%} stay round at this length). The frame is {noise} (the sky's own noise "
-            f"would take over after {span_words(sky_limited_s)})"
+            f"{this}: with longer ones the mount loses more frames than they gain ({share:.0%} "
+            f"stay round at this length). The frame is {noise} (the sky's own noise would take "
+            f"over after {span_words(sky_limited_s)})"
         )
     if limit == "saturation":
-        return f"{exposure:g} s: the bright core fills the wells after that. The frame is {noise}"
+        return f"{this}: the bright core fills the wells after that. The frame is {noise}"
     if limit == "hours":
         return (
-            f"{exposure:g} s: the time it is up leaves too few frames of longer ones. "
-            f"The frame is {noise}"
+            f"{this}: the time it is up leaves too few frames of longer ones. The frame is {noise}"
         )
-    return f"{exposure:g} s, the longest customary exposure. The frame is still {noise}"
+    return f"{this}, the longest customary exposure. The frame is still {noise}"
 
 
 def read_noise_words(cost: float) -> str:
@@ -130,6 +131,11 @@ def read_noise_words(cost: float) -> str:
         f"read-noise limited: faint light needs {cost:.1f} times the total exposure that one "
         "unbroken frame would"
     )
+
+
+def seconds_words(seconds: float) -> str:
+    """An exposure as a camera shows it: "1/15 s", "0.5 s", "30 s"."""
+    return f"1/{round(1.0 / seconds)} s" if seconds < 0.4 else f"{seconds:g} s"
 
 
 def span_words(seconds: float) -> str:

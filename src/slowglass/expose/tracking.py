@@ -181,13 +181,13 @@ def field_path_arcsec(
 def drift_arcsec_per_min(
     mount: Mount, *, dec_deg: float, hour_angle_deg: float, latitude_deg: float
 ) -> float:
-    """How fast the field leaves the frame's middle on a driven mount, arcsec a minute.
+    """How fast the field leaves the frame's middle, arcsec a minute.
 
-    Polar axis and air, over a quarter of an hour; the worm comes back on itself. 0 on a mount
-    without a motor, which is aimed anew for every exposure.
+    Polar axis and air, over a quarter of an hour (the worm comes back on itself); without a
+    motor the sky's own turning.
     """
     if mount.driven == "none":
-        return 0.0
+        return 60.0 * SIDEREAL_ARCSEC_S * math.cos(math.radians(dec_deg))
     minutes = 15.0
     where = {"dec_deg": dec_deg, "hour_angle_deg": hour_angle_deg, "latitude_deg": latitude_deg}
     polar = polar_path_arcsec(60.0 * minutes, mount, **where)

@@ -6,7 +6,7 @@ import math
 
 from slowglass.expose.conditions import Conditions
 from slowglass.expose.session import LEAST_SESSION_MIN
-from slowglass.expose.suggest import Suggestion, span_words
+from slowglass.expose.suggest import Suggestion, seconds_words, span_words
 from slowglass.kit.model import Site
 
 WANTED_SNR = 30.0
@@ -56,7 +56,7 @@ def plan_words(
         many = f", {value * math.sqrt(frames):.1f} after {frames}" if frames > 1 else ""
         of = f" of {what}" if len(singles) > 1 else ""
         start = "Signal to noise" if number == 0 else "That"
-        lines.append(f"{start}{of}: {value:.1f} in one frame of {seconds:g} s{many}.")
+        lines.append(f"{start}{of}: {value:.1f} in one frame of {seconds_words(seconds)}{many}.")
     if untrailed_s is not None:
         lines.append(
             f"Without a motor the sky carries a star out of round in {untrailed_s:.2g} s there."
