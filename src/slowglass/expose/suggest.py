@@ -17,7 +17,7 @@ from slowglass.expose.noise import READ_NOISE_SHARE, read_noise_cost
 Limit = Literal["read noise", "sky", "saturation", "tracking", "hours"]
 
 STEPS_S = (
-    *(1 / 60, 1 / 30, 1 / 15, 1 / 8, 1 / 4, 0.5, 1, 2, 3, 5, 8, 10, 15, 20, 25, 30, 40, 50),
+    *(0.0167, 0.0333, 0.0667, 0.125, 0.25, 0.5, 1, 2, 3, 5, 8, 10, 15, 20, 25, 30, 40, 50),
     *(60, 80, 90, 120, 150, 180, 240, 300),
 )
 """Customary exposures: what a release or an interval timer is set to."""
