@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from slowglass.finish.faint import find_drift
+from slowglass.finish.faint import find_drift, find_turns
 from slowglass.finish.geometry import (
     Box,
     Similarity,
@@ -17,6 +17,8 @@ from slowglass.finish.geometry import (
     local_affine,
 )
 from slowglass.finish.register import Sources, match_stars, register_sources
+from slowglass.finish.where import between
+from slowglass.sky.wcs import TanWcs
 
 SIZE = np.array([3000.0, 2000.0])
 CORNERS = np.array([[0, 0], [3000, 0], [0, 2000], [3000, 2000]], dtype=float)
@@ -138,7 +140,7 @@ def test_a_perfectly_guided_series_stays_put():
         assert worst(match.transform, Similarity()) < 0.1
 
 
-def faint_series(rng, drifts, *, stars=60, flux=900.0, size=(500, 640)):
+def faint_series(rng, drifts, *, stars=60, flux=900.0, size=(500, 640), turns_deg=None):
     """Frames whose stars drown in noise (peak 1.2 sigma) under a fixed pattern that does not."""
     rows, columns = (np.arange(n) for n in size)
     pattern = rng.normal(0, 9, size)
@@ -147,9 +149,12 @@ def faint_series(rng, drifts, *, stars=60, flux=900.0, size=(500, 640)):
     pattern += rng.normal(0, 2, (size[0], 1))
     x, y = rng.uniform(0, size[1], stars), rng.uniform(0, size[0], stars)
     frames = []
-    for dx, dy in drifts:
-        across = np.exp(-((columns - (x + dx)[:, None]) ** 2) / 2 / 2.5**2)
-        down = np.exp(-((rows - (y + dy)[:, None]) ** 2) / 2 / 2.5**2)
+    middle = complex(size[1] / 2, size[0] / 2)
+    for k, (dx, dy) in enumerate(drifts):
+        turn = np.exp(1j * np.radians(turns_deg[k] if turns_deg is not None else 0.0))
+        z = (x + 1j * y - middle) * turn + middle
+        across = np.exp(-((columns - (z.real + dx)[:, None]) ** 2) / 2 / 2.5**2)
+        down = np.exp(-((rows - (z.imag + dy)[:, None]) ** 2) / 2 / 2.5**2)
         sky = flux / (2 * np.pi * 2.5**2) * down.T @ across
         frames.append((sky + pattern + rng.normal(0, 20, size)).astype(np.float32))
     return frames
@@ -173,6 +178,44 @@ def test_pattern_and_noise_without_sky_give_no_drift():
 def test_two_frames_cannot_tell_pattern_from_sky():
     frames = faint_series(np.random.default_rng(1), [(0, 0), (-30, 0)])
     assert np.isnan(find_drift(frames).dx_px).all()
+
+
+def test_the_turn_of_a_faint_series_is_told_by_its_quarters():
+    rng = np.random.default_rng(4)
+    drifts = [(0, 0), (-24, 4), (-47, 9), (-70, 3), (-96, -6)]
+    turns = np.array([0.0, 0.15, 0.3, 0.45, 0.6])
+    size = (900, 1100)
+    frames = faint_series(rng, drifts, stars=260, flux=2200.0, size=size, turns_deg=turns)
+    found = find_turns(frames, 0, star_sigma_px=2.5, step=1)
+    told = [k for k in range(1, 5) if found[k] is not None]
+    assert len(told) >= 3
+    for k in told:
+        assert found[k].rotation_deg == pytest.approx(-turns[k], abs=0.06)
+        middle = np.array([[550.0 + drifts[k][0], 450.0 + drifts[k][1]]])
+        np.testing.assert_allclose(found[k].apply(middle), [[550.0, 450.0]], atol=1.0)
+    still = faint_series(rng, drifts, stars=260, flux=2200.0, size=size)
+    assert find_turns(still, 0, star_sigma_px=2.5, step=1) == [None] * 5
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    dec=st.floats(-85, 85),
+    turn=st.floats(-180, 180),
+    scale=st.floats(0.4, 2.5),
+    off=st.floats(0, 0.4),
+)
+def test_two_solutions_meet_through_the_sky(dec, turn, scale, off):
+    def wcs(dec_deg, turn_deg, scale_deg):
+        t = np.radians(turn_deg)
+        cd = scale_deg * np.array([[-np.cos(t), np.sin(t)], [np.sin(t), np.cos(t)]])
+        return TanWcs(30.0, dec_deg, 1499.5, 999.5, tuple(map(tuple, cd)))
+
+    ref, own = wcs(dec, 10.0, 3e-4), wcs(dec + off, turn, 3e-4 * scale)
+    place = between(own, ref, 3000, 2000)
+    for x, y in [(0.0, 0.0), (2999.0, 1999.0), (1200.0, 700.0)]:
+        ra, dec_here = own.pixel_to_sky(x, y)
+        expected = np.array(ref.sky_to_pixel(ra, dec_here))
+        np.testing.assert_allclose(place.apply([[x, y]])[0], expected, atol=1e-4)
 
 
 def test_fit_similarity_is_exact_without_noise():

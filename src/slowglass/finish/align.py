@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from slowglass.finish.badpixels import Index
 from slowglass.finish.bend import Fit, Pairs, choose_place
-from slowglass.finish.faint import SIGNIFICANT, find_drift
-from slowglass.finish.geometry import Place, Similarity
+from slowglass.finish.faint import SIGNIFICANT, find_drift, find_turns
+from slowglass.finish.geometry import Box, Place, Similarity, local_affine
 from slowglass.finish.grade import (
     SHARPEST_STAR_PX,
     Share,
@@ -22,16 +23,24 @@ from slowglass.finish.grade import (
 from slowglass.finish.lights import Light, Series, reader
 from slowglass.finish.place import Placed, subtract_skies
 from slowglass.finish.recipe import Recipe
-from slowglass.finish.register import Match, Sources, register_sources
+from slowglass.finish.register import Sources, register_sources
 from slowglass.finish.store import FrameStore
+from slowglass.finish.where import between
 from slowglass.frame.bayer import binned
 from slowglass.frame.stars import StarFlag
 from slowglass.progress import Report
+from slowglass.sky.wcs import TanWcs
 
 LARGEST_PLANE_PX = 1_600_000
 SERIES_PX = 40_000_000
 """Faint series are correlated at no more pixels than these, a frame and all together; larger
 frames are binned first. 16 bytes a pixel: 640 MB at most."""
+
+
+MOST_UNSOLVED = 3
+"""Lights without a solution after which no more are tried: each takes its time."""
+PATCH = Box(0, 0, 500, 500)
+Solve = Callable[[Light], TanWcs | None]
 
 
 @dataclass(frozen=True)
@@ -58,8 +67,14 @@ def align(
     store: FrameStore,
     notes: list[str],
     report: Report,
+    *,
+    solve: Solve | None = None,
 ) -> Aligned:
-    """Give every usable light its place; the others get their reason."""
+    """Give every usable light its place; the others get their reason.
+
+    ``solve`` finds a light's sky coordinates: two frames that share too few stars to be matched
+    directly meet through the catalogue.
+    """
     lights = series.kept
     looks = [light.look for light in lights if light.look is not None]
     for light, reason in zip(lights, refuse_empty(looks, recipe.grade), strict=True):
@@ -74,28 +89,62 @@ def align(
         [_sources(light) for light in lights],
         lights.index(reference),
         scale_tolerance=recipe.register_frames.scale_tolerance,
+        report=report,
     )
-    found = sum(m.found for m in matches)
+    starts: list[Place | None] = [m.transform for m in matches]
+    if solve is not None:
+        _through_the_sky(series, lights, starts, reference, solve, report)
+    found = sum(start is not None for start in starts)
     if found - 1 < (len(lights) - 1) / 2 and len(lights) >= 3:
         drifted = _by_drift(series, lights, bad, recipe, store, report)
         if drifted is not None and len(drifted.placed) > found:
             notes.append("too few stars in single frames: placed by their common drift")
             return drifted
-    for light, match in zip(lights, matches, strict=True):
-        if not match.found:
+    for light, start, match in zip(lights, starts, matches, strict=True):
+        if start is None:
             light.reason = f"no place found: {match.reason}"
-    return _by_stars(series, lights, reference, matches, recipe)
+    return _by_stars(series, lights, reference, starts, recipe)
+
+
+def _through_the_sky(
+    series: Series,
+    lights: list[Light],
+    starts: list[Place | None],
+    reference: Light,
+    solve: Solve,
+    report: Report,
+) -> None:
+    """Places of unmatched lights by the catalogue, written into ``starts``; given up early."""
+    lost = [k for k, start in enumerate(starts) if start is None and len(lights[k].stars) >= 3]
+    if not lost:
+        return
+    report("solving", 0, len(lost))
+    target = solve(reference)
+    failures = 0
+    for number, k in enumerate(lost):
+        if target is None or failures >= MOST_UNSOLVED:
+            return
+        report("solving", number, len(lost))
+        own = solve(lights[k])
+        if own is None:
+            failures += 1
+            continue
+        starts[k] = between(own, target, series.width_px, series.height_px)
 
 
 def _by_stars(
-    series: Series, lights: list[Light], reference: Light, matches: list[Match], recipe: Recipe
+    series: Series,
+    lights: list[Light],
+    reference: Light,
+    starts: list[Place | None],
+    recipe: Recipe,
 ) -> Aligned:
     target = _sources(reference).xy_px
     trusted = _unsaturated(reference)
     staying: list[tuple[Light, Fit]] = []
     shares: list[Share] = []
-    for light, match in zip(lights, matches, strict=True):
-        if match.transform is None or light.look is None:
+    for light, start in zip(lights, starts, strict=True):
+        if start is None or light.look is None:
             continue
         fit = Fit(Similarity(), "similarity", _same(len(target)), 0.0, 0.0)
         factor = 1.0
@@ -104,7 +153,7 @@ def _by_stars(
             fit = choose_place(
                 _sources(light).xy_px,
                 target,
-                match.transform,
+                start,
                 width_px=series.width_px,
                 height_px=series.height_px,
                 freest=recipe.register_frames.freest,
@@ -147,8 +196,7 @@ def _placed(light: Light, where: Place, factor: float, fit: Fit | None = None) -
     assert look is not None
     weight = frame_weight(factor=factor, noise_adu=look.noise_adu, blur_px=look.blur_px)
     # Interpolation keeps brightness a pixel; on another scale a star then covers more of them.
-    if isinstance(where, Similarity):
-        factor *= where.scale**2
+    factor *= abs(float(np.linalg.det(local_affine(where, PATCH)[:, :2])))
     return Placed(where, light.skies, factor, weight, look.noise_adu / factor, fit)
 
 
@@ -161,8 +209,6 @@ def _by_drift(
     report: Report,
 ) -> Aligned | None:
     """Places from the common drift of the sky under the fixed pattern; None when there is none."""
-    from slowglass.finish.geometry import Box
-
     whole = Box(0, 0, series.width_px, series.height_px)
     step = 1 if series.bayer is None else 2
     most = min(LARGEST_PLANE_PX, SERIES_PX // len(lights))
@@ -182,6 +228,7 @@ def _by_drift(
     if known.sum() < 2:
         return None
     anchor = int(np.flatnonzero(known)[0])
+    turned = find_turns(planes, anchor, star_sigma_px=sigma, step=step)
     placed = {}
     for k, light in enumerate(lights):
         if not known[k]:
@@ -191,7 +238,7 @@ def _by_drift(
             )
             continue
         shift = complex(drift.dx_px[anchor] - drift.dx_px[k], drift.dy_px[anchor] - drift.dy_px[k])
-        where = Similarity(1.0 + 0j, shift * step)
+        where = turned[k] or Similarity(1.0 + 0j, shift * step)
         longer = _exposure_ratio(light, lights[anchor])
         entry = _placed(light, where, longer)
         placed[light.name] = replace(entry, weight=longer**2 / max(entry.noise_adu, 1e-9) ** 2)

@@ -18,7 +18,6 @@ from scipy.spatial import cKDTree
 from slowglass.finish.geometry import (
     Floats,
     Place,
-    Similarity,
     fit_polynomial,
     fit_projective,
     fit_similarity,
@@ -119,13 +118,13 @@ def pair_up(own: Floats, ref_tree: cKDTree, place: Place, radius_px: float) -> P
 def choose_place(
     own_xy_px: Floats,
     ref_xy_px: Floats,
-    start: Similarity,
+    start: Place,
     *,
     width_px: int,
     height_px: int,
     freest: str = "polynomial 3",
 ) -> Fit:
-    """The map from a frame's stars to the reference's, begun from a similarity that matches.
+    """The map from a frame's stars to the reference's, begun from one that nearly matches.
 
     ``freest`` names the last map that may be tried. Stars are paired anew with each map taken,
     so that the corners of a distorted field come in as the map learns to follow them.
@@ -133,7 +132,7 @@ def choose_place(
     tree = cKDTree(ref_xy_px)
     fitters = _fitters(width_px, height_px)
     names = list(fitters)[: list(fitters).index(freest) + 1]
-    place: Place = start
+    place = start
     model, test = "similarity", float("nan")
     radius = FURTHEST_PX / 2
     pairs = pair_up(own_xy_px, tree, place, radius)

@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.finish.combine import MAD_TO_SIGMA
+from slowglass.finish.geometry import Similarity, fit_similarity
 
 Plane = npt.NDArray[np.float32]
 SIGNIFICANT = 7.0
@@ -134,6 +135,44 @@ def find_drift(
                 heights.append(height)
     place = _consistent(n, pairs, np.array(steps).reshape(-1, 2), np.array(heights), hole)
     return _against_sum(spectra, place, shape, reach, star_sigma_px)
+
+
+def find_turns(
+    planes: Sequence[Plane], anchor: int, *, star_sigma_px: float, step: int
+) -> list[Similarity | None]:
+    """Each frame's place on frame ``anchor`` with its turn, where the four quarters tell one.
+
+    Each quarter of the frames drifts by itself; four drifts that lie on one similarity to a
+    pixel and show a turn of twice as much at the frame's corners are believed. Full-resolution pixels, ``step`` to one of
+    the planes'. None elsewhere: the drift of the whole frame stands.
+    """
+    n = len(planes)
+    none: list[Similarity | None] = [None] * n
+    high, wide = planes[0].shape[0] // 2, planes[0].shape[1] // 2
+    centres, drifts = [], []
+    for j in (0, 1):
+        for i in (0, 1):
+            part = np.s_[j * high : (j + 1) * high, i * wide : (i + 1) * wide]
+            found = find_drift([p[part] for p in planes], star_sigma_px=star_sigma_px)
+            if not np.isfinite(found.dx_px[anchor]):
+                return none
+            centres.append([(i + 0.5) * wide - 0.5, (j + 0.5) * high - 0.5])
+            drifts.append([found.dx_px, found.dy_px])
+    at, moved = np.array(centres), np.array(drifts)
+    for k in range(n):
+        shift = moved[:, :, anchor] - moved[:, :, k]
+        if not np.isfinite(shift).all():
+            continue
+        fitted = fit_similarity(at, at + shift)
+        left = np.hypot(*(fitted.apply(at) - at - shift).T).max()
+        turn = abs(np.angle(fitted.a)) * float(np.hypot(high, wide))
+        if left <= 1.0 and turn >= 2.0 and abs(fitted.scale - 1.0) < 0.01:
+            a = fitted.a / fitted.scale
+            about = complex(*at.mean(axis=0))
+            b = complex(*fitted.apply([[about.real, about.imag]])[0]) - a * about
+            half = (step - 1) / 2.0 * (1 + 1j)
+            none[k] = Similarity(a, step * b + half - a * half)
+    return none
 
 
 def _consistent(

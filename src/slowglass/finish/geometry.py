@@ -174,7 +174,7 @@ def fit_projective(from_xy: Floats, to_xy: Floats, weights: Floats | None = None
     own = np.column_stack([p, one])
     upper = np.hstack([own, zero, -q[:, :1] * own]) * k[:, None]
     lower = np.hstack([zero, own, -q[:, 1:] * own]) * k[:, None]
-    h = np.linalg.svd(np.vstack([upper, lower]))[2][-1].reshape(3, 3)
+    h = np.linalg.svd(np.vstack([upper, lower]), full_matrices=False)[2][-1].reshape(3, 3)
     m = np.linalg.inv(to_unit) @ h @ from_unit
     return Projective(_rows(m / m[2, 2]))
 

@@ -40,6 +40,8 @@ from slowglass.frame.stars import StarFlag, StarList
 from slowglass.progress import Report
 
 MOST_STARS = 400
+LOOK_BYTES = 16.0
+"""Memory a pixel that calibrating and looking at a light takes."""
 
 
 @dataclass
@@ -198,7 +200,8 @@ def take_in(
         return note
 
     said: set[str] = set()
-    for _, note in each(work, good, "calibrating", report):
+    pixels = float(np.prod(wanted.shape))
+    for _, note in each(work, good, "calibrating", report, bytes_each=LOOK_BYTES * pixels):
         if note and note not in said:
             said.add(note)
             notes.append(note)

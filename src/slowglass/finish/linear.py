@@ -18,6 +18,7 @@ from slowglass.finish.recipe import Recipe
 from slowglass.finish.sort import sort_folder
 from slowglass.finish.stack import Stacked, choose_box, combine_lights, luminance, single_picture
 from slowglass.finish.store import FrameStore
+from slowglass.finish.where import solve_picture
 from slowglass.frame.image import Frame, Kind
 from slowglass.frame.stars import StarFlag
 from slowglass.progress import Report
@@ -84,7 +85,16 @@ def combine_files(
     notes += found
     series = take_in(lights, wanted, masters, recipe, store, notes, report)
     bad = bad_pixels(series)
-    aligned = align(series, bad, recipe, store, notes, report)
+    scale = scale_arcsec_per_px
+
+    def solve(light: Light) -> TanWcs | None:
+        whole = Box(0, 0, series.width_px, series.height_px)
+        size = (series.width_px, series.height_px)
+        assert sky is not None
+        return solve_picture(light.stars, *size, whole, light.header, sky, kit, near, scale)[0]
+
+    use_sky = sky is not None and (near is not None or kit is not None or scale is not None)
+    aligned = align(series, bad, recipe, store, notes, report, solve=solve if use_sky else None)
     box = choose_box(series, aligned, recipe.combine)
     stacked = combine_lights(series, aligned, bad, box, recipe.combine, store, report)
     report("measuring", 0, 2)
@@ -97,7 +107,6 @@ def combine_files(
     stars = _stars_of(stacked.picture, aligned.reference)
     gain = _snr_gain(stacked.picture, single(), middle, stars)
     report("measuring", 1, 2)
-    scale = scale_arcsec_per_px
     wcs = _solve(stars, stacked.picture, box, aligned.reference, sky, kit, near, scale, notes)
     return Combined(
         picture=stacked.picture,
@@ -171,8 +180,6 @@ def _solve(
 ) -> TanWcs | None:
     if sky is None:
         return None
-    from slowglass.finish.where import solve_picture
-
     height, width = picture.shape[:2]
     header = reference.header
     wcs, reason = solve_picture(

@@ -22,6 +22,7 @@ from scipy.spatial import cKDTree
 from scipy.special import betainc
 
 from slowglass.finish.geometry import Floats, Similarity, fit_similarity
+from slowglass.progress import Report, silent
 
 BRIGHTEST = 40
 """Stars per frame used to form trials; 40 give 780 pairs, far more than voting needs."""
@@ -225,20 +226,21 @@ def fixed_sources(
 ) -> list[npt.NDArray[np.bool_]]:
     """For each frame, which sources sit on the same pixel in at least ``share`` of all frames."""
     need = max(2, int(np.ceil(share * len(lists))))
-    trees = [cKDTree(s.xy_px) if len(s.xy_px) else None for s in lists]
-    flags = []
-    for own in lists:
-        seen = np.zeros(len(own.xy_px), dtype=int)
-        for tree in trees:
-            if tree is not None and len(own.xy_px):
-                distance, _ = tree.query(own.xy_px, distance_upper_bound=radius_px)
-                seen += np.isfinite(distance)
-        flags.append(seen >= need)
-    return flags
+    every = np.concatenate([s.xy_px for s in lists])
+    if len(every) == 0:
+        return [np.zeros(0, dtype=bool) for _ in lists]
+    # One tree of all sources: a frame hardly ever has two within the radius.
+    tree = cKDTree(every)
+    seen = tree.query_ball_point(every, radius_px, return_length=True)
+    return np.split(np.asarray(seen) >= need, np.cumsum([len(s.xy_px) for s in lists])[:-1])
 
 
 def register_sources(
-    lists: Sequence[Sources], reference: int, *, scale_tolerance: float = 0.03
+    lists: Sequence[Sources],
+    reference: int,
+    *,
+    scale_tolerance: float = 0.03,
+    report: Report = silent,
 ) -> list[Match]:
     """Each frame's place on frame number ``reference``.
 
@@ -250,6 +252,7 @@ def register_sources(
     ref = lists[reference]
     places = []
     for k, own in enumerate(lists):
+        report("registering", k, len(lists))
         if k == reference:
             pairs = np.column_stack([np.arange(len(own.xy_px))] * 2)
             places.append(Match(Similarity(), "", pairs, 0.0, -np.inf))

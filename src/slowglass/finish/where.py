@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from slowglass.finish.geometry import Box
+import numpy as np
+
+from slowglass.finish.geometry import Box, Projective, fit_projective
 from slowglass.frame.header import header_wcs
 from slowglass.frame.image import FrameHeader
 from slowglass.frame.stars import StarList
@@ -63,3 +65,11 @@ def solve_picture(
     )
     solution = solve_stars(stars, width_px, height_px, sky, prior)
     return solution.wcs if solution.solved else None, solution.reason
+
+
+def between(own: TanWcs, reference: TanWcs, width_px: int, height_px: int) -> Projective:
+    """The map from a frame to the reference through the sky: both are gnomonic, so projective."""
+    grid = Box(0, 0, width_px, height_px).grid(5)
+    ra, dec = own.pixel_to_sky(grid[:, 0], grid[:, 1])
+    x, y = reference.sky_to_pixel(ra, dec)
+    return fit_projective(grid, np.column_stack([x, y]))
