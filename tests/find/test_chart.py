@@ -43,6 +43,8 @@ from slowglass.find.plates import (
 from slowglass.find.service import find_route
 from slowglass.find.svg import STYLES, svg_text
 from slowglass.kit.io import load_kit, load_site
+from slowglass.sky.deep import DeepStars, tiles_in_cone
+from slowglass.sky.deep_store import DeepStore
 from slowglass.sky.wcs import TanWcs
 
 KIT, YARD = load_kit("long 102"), load_site("Fig Tree Yard")
@@ -329,3 +331,21 @@ def test_an_unknown_ending_is_refused(tmp_path):
     with pytest.raises(UsageError, match=re.escape(".svg, .png or .pdf")):
         write_chart(small_chart(), tmp_path / "chart.bmp")
     assert not list(tmp_path.iterdir())
+
+
+def test_deeper_stars_stored_there_are_drawn_in_the_eyepiece(sky):
+    """One twelfth-magnitude star beside M57, none of the base catalogue's twice."""
+    route = find_route(KIT, YARD, sky, "M57", when=AUTUMN)
+    before = plate("field", route, KIT, YARD, sky)
+    (tile,) = tiles_in_cone(route.target_ra_deg, route.target_dec_deg, 0.01)
+    base = sky.stars.cone(route.target_ra_deg, route.target_dec_deg, 0.4)
+    ra = np.append(base.ra_deg, route.target_ra_deg + 0.1)
+    dec = np.append(base.dec_deg, route.target_dec_deg)
+    n = len(ra)
+    deep = DeepStars(
+        ra, dec, np.zeros(n, "f4"), np.zeros(n, "f4"),
+        np.append(base.mag, 12.0).astype("f4"), np.full(n, np.nan, "f4"), np.arange(n),
+    )  # fmt: skip
+    DeepStore().save(tile, 13.0, deep)
+    after = plate("field", route, KIT, YARD, sky)
+    assert len(discs(after)) == len(discs(before)) + 1

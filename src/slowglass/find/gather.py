@@ -20,12 +20,16 @@ from slowglass.kit.model import Site
 from slowglass.sky.catalogue import EPOCH_YEAR
 from slowglass.sky.constellations import boundaries
 from slowglass.sky.coords import epoch_year, hour_angle_deg, separation_deg
+from slowglass.sky.deep import DeepStars, merge, tiles_in_cone
+from slowglass.sky.deep_store import DeepStore
 from slowglass.sky.objects import SkyObject
 from slowglass.sky.store import Sky
 
 CHART_STARS = 450
 """As many as a page holds without losing the pattern."""
 EYE_LABEL_MAG = 4.0
+DEEP_STARS = 600
+TILE_MARGIN_DEG = 0.1
 NEIGHBOUR_MAG, NEIGHBOURS = 11.0, 12
 
 
@@ -39,8 +43,12 @@ def chart_stars(
     *,
     most: int = CHART_STARS,
     eye: bool = False,
+    deep_mag: float = 0.0,
 ) -> ChartStars:
-    """Stars round a place to a magnitude, with their names; by ``eye`` fewer of these."""
+    """Stars round a place to a magnitude, with their names; by ``eye`` fewer of these.
+
+    Where the deeper store reaches there, its stars to ``deep_mag`` are added.
+    """
     epoch = EPOCH_YEAR if when is None else epoch_year(when)
     stars = sky.stars.cone(
         ra_deg, dec_deg, min(60.0, 1.45 * half_deg), mag_limit=faintest_mag + 0.5, epoch_year=epoch
@@ -58,7 +66,33 @@ def chart_stars(
             # the figure says which constellation: the letter is enough
             name = name.split()[0] if name else ""
         labels.append(name)
-    return ChartStars(stars.ra_deg, stars.dec_deg, stars.v_mag, tuple(labels))
+    found = ChartStars(stars.ra_deg, stars.dec_deg, stars.v_mag, tuple(labels))
+    if deep_mag <= faintest_mag:
+        return found
+    return _with_deeper(found, sky, ra_deg, dec_deg, 1.45 * half_deg, deep_mag)
+
+
+def _with_deeper(
+    stars: ChartStars, sky: Sky, ra_deg: float, dec_deg: float, radius_deg: float, to_mag: float
+) -> ChartStars:
+    """The stars with those of the deeper store there; G stands for V, within some tenths."""
+    store = DeepStore()
+    there = store.contents()
+    tiles = [there[tile] for tile in tiles_in_cone(ra_deg, dec_deg, radius_deg) if tile in there]
+    parts = [part for part in map(store.load, tiles) if part is not None]
+    if not parts:
+        return stars
+    rows = sky.stars.rows_near(ra_deg, dec_deg, radius_deg + TILE_MARGIN_DEG)
+    merged = merge(sky.stars, rows, DeepStars.joined(parts))
+    ra, dec, mag = (x[merged.from_base :] for x in (merged.ra_deg, merged.dec_deg, merged.mag))
+    shown = (mag <= to_mag) & (separation_deg(ra_deg, dec_deg, ra, dec) <= radius_deg)
+    brightest = np.flatnonzero(shown)[np.argsort(mag[shown], kind="stable")][:DEEP_STARS]
+    return ChartStars(
+        np.concatenate([stars.ra_deg, ra[brightest]]),
+        np.concatenate([stars.dec_deg, dec[brightest]]),
+        np.concatenate([stars.mag, mag[brightest]]),
+        (*stars.names, *([""] * len(brightest))),
+    )
 
 
 def outline_of(obj: SkyObject | None) -> Outline | None:

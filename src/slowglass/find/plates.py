@@ -40,6 +40,8 @@ PlateName = Literal["eye", "hop", "field", "frame"]
 PLATES: tuple[PlateName, ...] = ("eye", "hop", "field", "frame")
 
 CHART_MAG_LIMIT = 10.0
+CAMERA_MAG = 13.5
+"""Faintest star drawn of a frame, where deeper stars are stored: any short exposure shows it."""
 EYE_HALF_DEG = 24.0
 RED_DOT_DEG = 2.0
 """Circle drawn for a red dot: what one aims it to by hand."""
@@ -215,7 +217,7 @@ def _field(route: Route, kit: Kit, site: Site, sky: Sky, wish: ChartWish) -> Sce
         ra_deg=ra,
         dec_deg=dec,
         half_deg=field / 2.0,
-        stars=chart_stars(sky, ra, dec, field / 2.0, shown, route.when),
+        stars=chart_stars(sky, ra, dec, field / 2.0, shown, route.when, deep_mag=faintest),
         view=view,
         view_words=words,
         target=(ra, dec),
@@ -241,7 +243,7 @@ def _frame(route: Route, kit: Kit, site: Site, sky: Sky, wish: ChartWish) -> Sce
         ra_deg=ra,
         dec_deg=dec,
         half_deg=half,
-        stars=chart_stars(sky, ra, dec, half, CHART_MAG_LIMIT, route.when),
+        stars=chart_stars(sky, ra, dec, half, CHART_MAG_LIMIT, route.when, deep_mag=CAMERA_MAG),
         view=camera_view(wcs.rotation_deg, wcs.parity),
         view_words=f"As the camera shows it. {_angle_words(wish.camera_angle_deg)}.",
         target=(ra, dec),
