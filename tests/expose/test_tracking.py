@@ -252,5 +252,5 @@ def test_curve_agrees_with_single_exposures(amplitude, polar, driven):
     for seconds in (1, 10, 30, 60, 120, 300):
         lengths = tracking.trail_lengths_arcsec(seconds, m, **where)
         exact = np.mean(lengths <= 4.0) * np.exp(-6.0 * seconds / 3600.0)
-        # Half as many phases, and times 4.7 % apart: a hundredth or two of the share.
+        # A third of the phases, and times 7 % apart: a hundredth or two of the share.
         assert curve(seconds) == pytest.approx(exact, abs=0.02)

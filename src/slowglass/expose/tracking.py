@@ -261,14 +261,14 @@ def keeper_curve(
     latitude_deg: float = 45.0,
     gusts_per_hour: float = 0.0,
     air: bool = True,
-    phases: int = 360,
+    phases: int = 240,
 ) -> KeeperCurve:
     """The share of keepers for every exposure up to 20 minutes, over evenly spaced worm phases.
 
     Of each path the true extent counts (see :func:`trail_lengths_arcsec`), followed once, so
     that all lengths of exposure cost no more than one. ``air`` False leaves refraction out.
     """
-    times = np.concatenate([[0.0], np.geomspace(0.01, LONGEST_HOLD_S, 260)])
+    times = np.concatenate([[0.0], np.geomspace(0.01, LONGEST_HOLD_S, 180)])
     east, north = field_path_arcsec(
         times,
         mount,
