@@ -21,9 +21,15 @@ class Background:
 
 
 def measure_background(
-    image: Image, *, mask: npt.NDArray[np.bool_] | None = None, mesh_px: int = 64
+    image: Image,
+    *,
+    mask: npt.NDArray[np.bool_] | None = None,
+    mesh_px: int = 64,
+    take_off: bool = False,
 ) -> Background:
     """Sky level and noise of a (rows, columns) float32 picture, ignoring masked pixels.
+
+    ``take_off`` subtracts the level from ``image`` itself, which spares a copy.
 
     Clipped mode in cells of ``mesh_px`` (Bertin & Arnouts 1996, A&AS 117, 393), smoothed by a
     median of 3 × 3 cells and a spline. The noise is never below a twentieth of its median nor
@@ -35,10 +41,15 @@ def measure_background(
     height, width = data.shape
     cell = max(8, min(mesh_px, height, width))
     found = sep.Background(data, mask=mask, bw=cell, bh=cell, fw=3, fh=3)
-    level, rms = found.back(dtype=np.float32), found.rms(dtype=np.float32)
-    if _slope_over_cells(level, cell) > 0.5 * float(found.globalrms):
+    level = found.back(dtype=np.float32)
+    steep = _slope_over_cells(level, cell) > 0.5 * float(found.globalrms)
+    if take_off:
+        image -= level
+    if steep:
         # a steep sky passes for noise inside a cell: judge the noise with the slope taken off
-        rms = sep.Background(data - level, mask=mask, bw=cell, bh=cell).rms(dtype=np.float32)
+        flat = np.ascontiguousarray(image, dtype=np.float32) if take_off else data - level
+        found = sep.Background(flat, mask=mask, bw=cell, bh=cell)
+    rms = found.rms(dtype=np.float32)
     step = max(1, min(height, width) // 256)
     sample = np.s_[::step, ::step]
     good = np.ones_like(level[sample], dtype=bool) if mask is None else ~mask[sample]

@@ -83,9 +83,10 @@ def detect_stars(
     rows, columns, excess = find_hot_pixels(frame)
     search = _without_hot(search, frame, factor, rows, columns, excess)
     mask = unusable(frame, search, factor)
-    sky = measure_background(search, mask=mask)
-    light = search - sky.level
-    del search  # full-size pictures go as soon as they can: a laptop watches with this
+    # Full-size pictures are few and go as soon as they can: a laptop watches with this.
+    light = search.copy() if np.may_share_memory(search, frame.pixels) else search
+    del search
+    sky = measure_background(light, mask=mask, take_off=True)
     found, size = search_stars(light, sky, mask, threshold_sigma)
     detections = len(found)
     found = found[shaped_like_stars(found, size)]

@@ -10,6 +10,7 @@ from slowglass.frame.image import Frame
 Image = npt.NDArray[np.float32]
 Ints = npt.NDArray[np.int64]
 
+_BAND_ROWS = 64
 _SIGMA = 8.0
 """How far above its like-coloured neighbours a pixel must stand: Gaussian noise of 24 million
 pixels reaches 5.5 sigma."""
@@ -55,25 +56,33 @@ def find_hot_pixels(frame: Frame) -> tuple[Ints, Ints, npt.NDArray[np.float64]]:
 
 def _peaks(pixels: Image, step: int) -> tuple[Ints, Ints]:
     """Interior pixels more than ``_SIGMA`` above all eight neighbours of their own colour."""
-    import cv2
-
-    ring = np.ones((3, 3), dtype=np.uint8)
-    ring[1, 1] = 0
     rows, columns = [], []
     for oy in range(step):
         for ox in range(step):
-            plane = np.ascontiguousarray(pixels[oy::step, ox::step])
+            plane = pixels[oy::step, ox::step]
             noise = _noise(plane)
-            above = cv2.dilate(plane, ring)
-            cv2.subtract(plane, above, dst=above)
-            y, x = np.divmod(np.flatnonzero(above > _SIGMA * noise), plane.shape[1])
-            rows.append(y * step + oy)
-            columns.append(x * step + ox)
+            for top in range(0, plane.shape[0], _BAND_ROWS):
+                y, x = _peaks_of_band(plane, top, _SIGMA * noise)
+                rows.append(y * step + oy)
+                columns.append(x * step + ox)
     y, x = np.concatenate(rows), np.concatenate(columns)
     height, width = pixels.shape
     margin = 3 * step
     inside = (y >= margin) & (y < height - margin) & (x >= margin) & (x < width - margin)
     return y[inside], x[inside]
+
+
+def _peaks_of_band(plane: Image, top: int, height_adu: float) -> tuple[Ints, Ints]:
+    """Rows and columns in ``plane`` of the peaks in a band of it, which spares memory."""
+    import cv2
+
+    ring = np.ones((3, 3), dtype=np.uint8)
+    ring[1, 1] = 0
+    first = max(0, top - 1)
+    band = np.ascontiguousarray(plane[first : top + _BAND_ROWS + 1])
+    above = cv2.subtract(band, cv2.dilate(band, ring))[top - first :][:_BAND_ROWS]
+    y, x = np.divmod(np.flatnonzero(above > height_adu), plane.shape[1])
+    return y + top, x
 
 
 def _noise(plane: Image) -> float:

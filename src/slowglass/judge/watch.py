@@ -27,6 +27,7 @@ from slowglass.judge.watch_files import BEING_WRITTEN, Bell, Mark, Settling, sca
 from slowglass.judge.watch_frame import as_jpeg, judge_new_file, live_from_file
 from slowglass.judge.watch_journal import Journal
 from slowglass.judge.watch_ledger import Ledger, names_of
+from slowglass.judge.watch_memory import give_back_freed, let_go_of_files
 from slowglass.judge.watch_sort import Entry, sort_out
 from slowglass.judge.watch_state import Event, WatchEvent, WatchState
 from slowglass.judge.watch_trends import Trends, find_trends, said_of_cause
@@ -226,6 +227,9 @@ class Watch:
                 changes["newest"] = judged.newest
             if judged.live is not None and self._in_series(name):
                 self._add(judged.live)
+            del judged
+            give_back_freed()
+            let_go_of_files()
         self._last_new_s = time.monotonic()
         self._publish(**changes)
 
