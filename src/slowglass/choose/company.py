@@ -62,7 +62,7 @@ def two_panels(
         fraction=fraction,
         overlap=OVERLAP,
         text=f"two frames {2 * away:.0f}′ apart along position angle {position_angle_deg:.0f}° "
-        f"hold all of {size_words(major_arcmin, minor_arcmin)}",
+        f"hold {size_words(major_arcmin, minor_arcmin)} of it",
     )
 
 

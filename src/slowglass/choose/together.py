@@ -48,13 +48,19 @@ def with_company(
     if fits.fraction is not None and fits.fraction > 1.0:
         if worked.shows.snr_total < PANEL_SNR:
             return fits
-        panels = two_panels(
-            major_arcmin=major,
-            minor_arcmin=minor,
-            position_angle_deg=obj.position_angle_deg or 0.0,
-            field_deg=field,
-            comfortable=comfortable,
+        # The whole of it, or what the night shows of it.
+        sizes = [(major, minor), *([fits.seen_arcmin] if fits.seen_arcmin else [])]
+        made = (
+            two_panels(
+                major_arcmin=size[0],
+                minor_arcmin=size[1],
+                position_angle_deg=obj.position_angle_deg or 0.0,
+                field_deg=field,
+                comfortable=comfortable,
+            )
+            for size in sizes
         )
+        panels = next((found for found in made if found is not None), None)
         if panels is None:
             return fits
         return replace(fits, panels=panels, text=f"{fits.text}; {panels.text}")
