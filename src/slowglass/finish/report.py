@@ -33,7 +33,7 @@ h1 { font-size: 1.7rem; font-weight: normal; margin: 0; }
 h2 { font-size: 1.05rem; margin: 1.1rem 0 .3rem; border-bottom: 1px solid var(--line); }
 p { margin: .25rem 0; } .soft { color: var(--soft); }
 img { width: 100%; height: auto; display: block; background: #111; }
-figure { margin: .8rem 0; } figcaption { color: var(--soft); font-size: .9em; padding-top: .2rem; }
+figure { margin: .7rem 0; } figcaption { color: var(--soft); font-size: .9em; padding-top: .2rem; }
 .columns { display: grid; grid-template-columns: 1fr 1fr; gap: 0 2rem; }
 table { border-collapse: collapse; width: 100%; font-size: .95em; }
 th { text-align: left; font-weight: normal; color: var(--soft); padding: .1rem .6rem .1rem 0;
@@ -41,9 +41,9 @@ th { text-align: left; font-weight: normal; color: var(--soft); padding: .1rem .
 td { padding: .1rem 0; } td.n { text-align: right; font-variant-numeric: tabular-nums;
   white-space: nowrap; padding-right: .8rem; vertical-align: top; }
 @media (max-width: 42rem) { .columns { display: block; } body { padding: .8rem; } }
-@media print { @page { size: A4; margin: 11mm; } body { padding: 0; font-size: 9.5pt;
-  background: none; max-width: none; } figure.main img { max-height: 105mm; object-fit: contain;
-  background: none; } figure.pair img { max-height: 62mm; object-fit: contain; background: none; }
+@media print { @page { size: A4; margin: 11mm; } body { padding: 0; font-size: 9pt;
+  background: none; max-width: none; } figure.main img { max-height: 84mm; object-fit: contain;
+  background: none; } figure.pair img { max-height: 50mm; object-fit: contain; background: none; }
   section { break-inside: avoid; } }
 """
 
@@ -173,7 +173,7 @@ def _quality(story: Story) -> list[tuple[str, str]]:
     if story.colour_rms_mag is not None:
         colours += f", {story.colour_rms_mag:.3f} mag from their B−V"
     sky = story.sky_shape
-    if story.sky_span_adu is not None:
+    if story.sky_span_adu:
         sky = f"{story.sky_shape}, spanned {story.sky_span_adu:.3g} ADU"
     return [
         ("Stars (FWHM)", width),
