@@ -192,7 +192,7 @@ def test_outputs_are_what_they_say(finished):
     paths = [Path(p) for p in result.outputs]
     assert [p.name for p in paths] == [
         "night.fits", "night.tiff", "night.png", "night.jpg", "night-labelled.jpg",
-        "night-one-and-all.jpg", "night-report.html", "night.recipe.toml",
+        "night-one-and-all.jpg", "night-maps.fits", "night-report.html", "night.recipe.toml",
     ]  # fmt: skip
     assert all(p.is_absolute() and p.is_file() for p in paths)
     with fits.open(paths[0]) as hdus:
@@ -214,6 +214,25 @@ def test_outputs_are_what_they_say(finished):
     assert np.ptp(np.median(png, axis=(0, 1))) <= 2
     assert not list(paths[0].parent.glob(".slowglass-*"))
     assert result.peak_memory_mb is None or result.peak_memory_mb > 50
+
+
+def test_maps_tell_where_the_satellite_was(finished):
+    result, _ = finished
+    record = load_record(result)
+    with fits.open(next(p for p in result.outputs if p.endswith("-maps.fits"))) as hdus:
+        noise = [hdus[0].header[f"SKYSIG{n}"] for n in (1, 2, 3)]
+        share, gone = hdus["COVERAGE"].data, hdus["REJECTED"].data
+    assert share.shape == gone.shape == fits.getdata(result.outputs[0]).shape[1:]
+    # read noise 3 ADU and the photons of the sky, by sqrt(9), less what interpolation smooths
+    assert all(1.0 < sigma < 8.0 for sigma in noise)
+    assert 0.98 < share.mean() / 1000 <= 1.0
+    shift = next(f for f in record["frames"] if f["file"] == f"l{TRAIL}.fits")
+    rows = np.arange(60, HEIGHT - 60)
+    columns = 80 + rows // 2
+    x = np.rint(columns + shift["shift_x_px"] - record["crop"][0]).astype(int)
+    y = np.rint(rows + shift["shift_y_px"] - record["crop"][1]).astype(int)
+    assert (share[y, x] < 1000).mean() > 0.9
+    assert (share < 950).mean() < 0.05
 
 
 def test_recipe_repeats_the_picture(finished, night, tmp_path):

@@ -143,8 +143,8 @@ def find_turns(
     """Each frame's place on frame ``anchor`` with its turn, where the four quarters tell one.
 
     Each quarter of the frames drifts by itself; four drifts that lie on one similarity to a
-    pixel and show a turn of twice as much at the frame's corners are believed. Full-resolution pixels, ``step`` to one of
-    the planes'. None elsewhere: the drift of the whole frame stands.
+    pixel and show a turn of twice as much at the frame's corners are believed. Full-resolution
+    pixels, ``step`` to one of the planes'. None elsewhere: the drift of the whole frame stands.
     """
     n = len(planes)
     none: list[Similarity | None] = [None] * n

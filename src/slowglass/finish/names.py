@@ -48,6 +48,11 @@ class Names:
         return self._with(".recipe.toml")
 
     @property
+    def maps(self) -> Path:
+        """How sure each pixel of the linear picture is."""
+        return self._with("-maps.fits")
+
+    @property
     def labelled(self) -> Path:
         """The picture with grid, names and scale."""
         return self._with("-labelled.jpg")
@@ -67,6 +72,7 @@ class Names:
         """All outputs."""
         return (
             self.fits,
+            self.maps,
             self.tiff,
             self.png,
             self.jpeg,

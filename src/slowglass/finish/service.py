@@ -17,6 +17,7 @@ from slowglass.finish.develop import flatten, prepare, screen_of, settle_colour,
 from slowglass.finish.gradient import SkySurface
 from slowglass.finish.known import find_glow, look_up
 from slowglass.finish.linear import combine_files, combine_folder
+from slowglass.finish.maps import write_maps
 from slowglass.finish.memory import forget_peak, peak_memory_mb
 from slowglass.finish.names import Names, choose_names
 from slowglass.finish.pair import pair_of
@@ -57,8 +58,8 @@ def finish_path(
     Sub-folders or mixed. ``out`` is a file name, whose suffix does not matter: ``m15`` or
     ``m15.fits`` writes m15.fits (linear, all of it), and for the eye m15.tiff, m15.png and
     m15.jpg, m15-labelled.jpg, m15-report.html and m15.recipe.toml, with several frames also
-    m15-one-and-all.jpg, replacing files of these names; an existing folder gets files named
-    after ``source``, numbered rather than replaced. ``sky`` adds coordinates, names and
+    m15-one-and-all.jpg and m15-maps.fits, replacing files of these names; an existing folder
+    gets files named after ``source``, numbered rather than replaced. ``sky`` adds coordinates, names and
     catalogue colours, best with ``near`` or a header that says where, and with ``kit`` or
     ``scale_arcsec_per_px``. ``whole`` shows the whole picture in place of a cut around its
     subject. Nothing is ever written into the folder of frames.
@@ -224,6 +225,7 @@ def _develop(
     if len(combined.used) > 1:
         pair = pair_of(combined.single(), combined.picture, scene, recipe)
         outputs.append(write_jpeg(names.pair, pair, quality=92, caption=story.caption()))
+        outputs.append(write_maps(names.maps, combined))
     report("writing", 5, STAGES)
     left_out = [(one.path.name, one.reason) for one in combined.lights if one.reason]
     page = report_page(
