@@ -6,8 +6,8 @@ exposure, while the next one runs, and only has to show what there is already. I
 to look at. What is measured is measured on the frames themselves, at full size
 (:mod:`slowglass.judge.live_enough`).
 
-Memory: 4 bytes × 3 colours × 2 (mean and squared deviations) + 2 for the count a pixel: 17 MB
-at 1000 × 667, whatever the number of frames.
+Memory: 4 bytes × 3 colours × 2 (mean and squared deviations) + 2 for the count a pixel: 16 MB
+at 960 × 640, whatever the number of frames.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from slowglass.sky.wcs import TanWcs
 Picture = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
 
-LONGEST_PX = 1000
+LONGEST_PX = 960
 STARS_KEPT = 120
 FEWEST_TO_CLIP = 4
 CLIP_SIGMAS = 5.0
