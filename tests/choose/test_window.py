@@ -11,7 +11,7 @@ import pytest
 from slowglass.choose.detail import HopSummary
 from slowglass.choose.evening import best_moments
 from slowglass.choose.filters import Wanted
-from slowglass.choose.service import choose_tonight
+from slowglass.choose.service import choose_tonight, moonless_window
 from slowglass.choose.visibility import UNEVEN_SHARE, capped_snr, wanted_of_photons
 from slowglass.choose.window import hop_difficulty
 from slowglass.find.hour import darkest_window, moments_between, site_night
@@ -175,3 +175,25 @@ def test_the_southern_twin_gets_southern_objects(sky):
     assert np.mean([c.object.dec_deg < 0 for c in choice.objects]) > 0.8
     high = [c for c in choice.objects if c.reachable.altitude_deg > 60]
     assert high
+
+
+@pytest.mark.parametrize("day", range(1, 31, 3))
+def test_the_moonless_window_is_dark_and_without_the_moon(bodies, day):
+    """Sampled with DE421 over a month of phases: inside it no Moon, and as long as there is."""
+    from skyfield.api import wgs84
+
+    kernel, scale = bodies
+    night = site_night(YARD, date(2026, 10, day))
+    found = moonless_window(night)
+    where = kernel["earth"] + wgs84.latlon(YARD.latitude_deg, YARD.longitude_deg, elevation_m=90)
+    times = [night.start + timedelta(minutes=m) for m in range(0, 900, 5)]
+    times = [t for t in times if night.dark_from <= t <= night.dark_to]
+    seen = where.at(scale.from_datetimes(times))
+    down = seen.observe(kernel["moon"]).apparent().altaz()[0].degrees < -0.82
+    if found is None:
+        assert down.sum() <= 3
+        return
+    inside = np.array([found[0] <= t <= found[1] for t in times])
+    assert down[inside].mean() > 0.97
+    assert (down & ~inside).sum() <= inside.sum() + 2
+    assert night.dark_from <= found[0] < found[1] <= night.dark_to

@@ -160,6 +160,9 @@ class Choice:
     note: str = ""
     reason: str = ""
     limits: str = ""
+    moonless_from: datetime | None = None
+    moonless_to: datetime | None = None
+    """The longest part of the darkness with the Moon down; None when there is none."""
 
     def as_json(self) -> dict[str, Any]:
         """The choice with the names of the machine output (times left to ``documents``)."""
@@ -179,6 +182,8 @@ class Choice:
             "note": self.note or None,
             "reason": self.reason or None,
             "limits": self.limits or None,
+            "moonless_from": self.moonless_from,
+            "moonless_to": self.moonless_to,
         }
 
 

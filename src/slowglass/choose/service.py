@@ -231,6 +231,21 @@ def _neighbours(obj: SkyObject, pool: Pool, kit: Kit) -> tuple[SkyObject, ...]:
     return pool.sky.objects.near(obj.ra_deg, obj.dec_deg, diagonal)
 
 
+def moonless_window(night: Night) -> tuple[datetime, datetime] | None:
+    """The longest part of a night's darkness with the Moon down; None when there is none."""
+    dark = darkest_window(night)
+    if dark is None:
+        return None
+    changes = [(t, up) for t, up in ((night.moon_rises, True), (night.moon_sets, False)) if t]
+    up, since = night.moon_up_at_start, night.start
+    downs = []
+    for moment, rises in [*sorted(changes), (night.end, True)]:
+        if not up:
+            downs.append((max(since, dark[0]), min(moment, dark[1])))
+        up, since = rises, moment
+    return max((d for d in downs if d[0] < d[1]), key=lambda d: d[1] - d[0], default=None)
+
+
 def moon_words(night: Night, timezone: str) -> str:
     """When the Moon is up between sunset and sunrise: "up until 20:34", "up all night"."""
 
@@ -260,7 +275,10 @@ def _choice(
     reason: str = "",
     limits: str = "",
 ) -> Choice:
+    moonless = moonless_window(night) or (None, None)
     return Choice(
+        moonless_from=moonless[0],
+        moonless_to=moonless[1],
         night=night.date,
         dark_from=night.dark_from,
         dark_to=night.dark_to,

@@ -148,7 +148,7 @@ def _show(found: dict[str, Any], timezone: str, where: str) -> None:
         dark = f"dark {_clock(found['dark_from'], timezone)}–{_clock(found['dark_to'], timezone)}"
     out.print(
         f"Night of {found['night']}, {where}: {dark}, "
-        f"Moon {moon['illuminated_fraction']:.0%} lit, {moon['text']}"
+        f"Moon {moon['illuminated_fraction']:.0%} lit, {moon['text']}{_moonless(found, timezone)}"
     )
     if found["limits"]:
         out.print(f"Asked for: {found['limits']}.")
@@ -177,6 +177,14 @@ def _show(found: dict[str, Any], timezone: str, where: str) -> None:
     out.print("S/N: of one exposure. Round: share of exposures the mount keeps round.\n")
     for thing in found["objects"][:3]:
         out.print(f"{thing['name']}: {thing['reason']}")
+
+
+def _moonless(found: dict[str, Any], timezone: str) -> str:
+    """When it is dark without the Moon, where that is not the whole darkness."""
+    begin, end = found["moonless_from"], found["moonless_to"]
+    if begin is None or (begin, end) == (found["dark_from"], found["dark_to"]):
+        return ""
+    return f", moonless {_clock(begin, timezone)}–{_clock(end, timezone)}"
 
 
 def _hours(minutes: float | None) -> str:
