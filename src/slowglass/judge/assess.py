@@ -130,11 +130,11 @@ def assess_frame(
     trail = measure_trail(shape.elongation, shape.angle_deg, fwhm, solution.wcs)
     catalogue = _catalogue_round(frame, sky, solution, prior.epoch_year)
     expected = _stars_inside(frame, catalogue, solution) if catalogue is not None else None
-    plane = luminance(frame)
-    pattern = frame_pattern(frame, detection, plane=plane) if measured else None
     light = None
     if measured:
         light = measure_light(frame, detection, solution, catalogue, kit, site)
+    plane = luminance(frame)  # after the light's own picture is gone: one of them at a time
+    pattern = frame_pattern(frame, detection, plane=plane) if measured else None
     measures = replace(
         _measures(
             frame, detection, solution, shape, fwhm, trail, expected, plane, light, kit, site

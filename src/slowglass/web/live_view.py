@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from slowglass.judge.watch_state import WatchState
     from slowglass.judge.watch_trends import PlotPoint, Trends
 
-ROWS = 40
+ROWS = 24
 """Frames in the table: the newest; the rest is counted."""
 ROLES = {
     "test": "test", "dark": "dark", "flat": "flat", "bias": "bias", "twin": "same picture",
@@ -51,7 +51,7 @@ def _now(state: WatchState, clock: Callable[[str | None], str]) -> dict[str, Any
     newest = state.newest
     entry = next((e for e in state.entries if newest and e.name == newest.name), None)
     if newest is None or entry is None:
-        return {"newest": None}
+        return {"newest": None, "known": len(state.entries)}
     v = entry.verdict
     stars = "no star" if v.stars == 0 else f"{v.stars} stars"
     placed = "placed on the sky" if v.solved else "its place on the sky unknown"

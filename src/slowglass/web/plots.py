@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from slowglass.web.present import MINUS
 
 WIDTH, HEIGHT = 380.0, 210.0
-LEFT, RIGHT, TOP, BOTTOM = 44.0, 14.0, 12.0, 30.0
+LEFT, RIGHT, TOP, BOTTOM = 44.0, 40.0, 12.0, 30.0
 
 
 @dataclass(frozen=True)
