@@ -70,6 +70,8 @@ class Series:
     bayer: Bayer | None
     channels: int
     """1 for a monochrome series, 3 for a colour one."""
+    pattern: Plane | None = None
+    """What stays on its pixels in all lights, ADU; taken off when a light is read."""
 
     @property
     def kept(self) -> list[Light]:
@@ -312,6 +314,8 @@ def reader(series: Series, store: FrameStore, name: str, bad: Index) -> Callable
 
     def read(box: Box) -> Plane:
         pixels = store.box(name, box)
+        if series.pattern is not None:
+            pixels -= series.pattern[box.y0 : box.y1, box.x0 : box.x1]
         first, last = np.searchsorted(rows, [box.y0, box.y1])
         here, across = rows[first:last], cols[first:last]
         inside = (across >= box.x0) & (across < box.x1)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,11 +11,14 @@ import numpy as np
 
 from slowglass.errors import NothingUseful, UnreadableFile
 from slowglass.finish.align import Aligned, align
+from slowglass.finish.badpixels import Index
 from slowglass.finish.combined import Combined, FoundStars, Picture
 from slowglass.finish.geometry import Box, shift_at, turn_deg
-from slowglass.finish.lights import Light, Series, bad_pixels, survey, take_in
+from slowglass.finish.lights import Light, Series, bad_pixels, reader, survey, take_in
 from slowglass.finish.masters import build_masters
 from slowglass.finish.measure import aperture_light, snr_ratio
+from slowglass.finish.pattern import FEWEST_FRAMES, far_enough, fixed_pattern, spread_out
+from slowglass.finish.place import subtract_skies
 from slowglass.finish.recipe import Recipe
 from slowglass.finish.sort import sort_folder
 from slowglass.finish.stack import Stacked, choose_box, combine_lights, luminance, single_picture
@@ -95,6 +100,8 @@ def combine_files(
 
     use_sky = sky is not None and (near is not None or kit is not None or scale is not None)
     aligned = align(series, bad, recipe, store, notes, report, solve=solve if use_sky else None)
+    if masters.dark is None and recipe.calibrate.pattern_from_lights:
+        series = _without_pattern(series, aligned, bad, store, notes, report)
     box = choose_box(series, aligned, recipe.combine)
     stacked = combine_lights(series, aligned, bad, box, recipe.combine, store, report)
     report("measuring", 0, 2)
@@ -127,6 +134,58 @@ def combine_files(
         notes=tuple(notes),
         single=single,
     )
+
+
+def _start(light: Light) -> float:
+    start = light.header.start_utc
+    return start.timestamp() if start is not None else 0.0
+
+
+def _without_pattern(
+    series: Series,
+    aligned: Aligned,
+    bad: Index,
+    store: FrameStore,
+    notes: list[str],
+    report: Report,
+) -> Series:
+    """The series with its fixed pattern known, where the drift of its sky shows one."""
+    used = [light for light in series.kept if light.name in aligned.placed]
+    used.sort(key=_start)
+    if len(used) < FEWEST_FRAMES or len(used[0].skies) == 3:
+        return series
+    middle = (series.width_px / 2, series.height_px / 2)
+    shifts = np.array([shift_at(aligned.placed[light.name].where, *middle) for light in used])
+    widths = [light.look.fwhm_px for light in used if light.look is not None]
+    if not np.isfinite(widths).any() or not far_enough(shifts, float(np.nanmedian(widths))):
+        return series
+
+    def sky_free(light: Light) -> Callable[[Box], Picture]:
+        read = reader(series, store, light.name, bad)
+
+        def at(box: Box) -> Picture:
+            pixels = read(box)
+            subtract_skies(pixels, box, light.skies, series.bayer is not None)
+            return pixels
+
+        return at
+
+    noise = [light.look.noise_adu for light in used if light.look is not None]
+    pattern, height_adu = fixed_pattern(
+        [sky_free(used[k]) for k in spread_out(shifts)],
+        width_px=series.width_px,
+        height_px=series.height_px,
+        bayer=series.bayer,
+        noise_adu=float(np.median(noise)),
+        report=report,
+    )
+    if pattern is None:
+        return series
+    notes.append(
+        f"a fixed pattern of {height_adu:.1f} ADU under the drifting sky was taken out of the "
+        "lights; darks would know it better"
+    )
+    return replace(series, pattern=pattern)
 
 
 def _stars_of(picture: Picture, reference: Light) -> FoundStars:

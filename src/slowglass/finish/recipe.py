@@ -26,6 +26,7 @@ class CalibrateStep(_Part):
     use_dark: bool = True
     use_flat: bool = True
     flat_from_sky: bool = True
+    pattern_from_lights: bool = True
     master_clip_sigma: float = Field(3.0, ge=1.5, le=10)
     hot_in_dark_sigma: float = Field(8.0, ge=3, le=50)
     lone_pixel_sigma: float = Field(6.0, ge=3, le=50)
