@@ -264,7 +264,8 @@ def _compared(kits: tuple[KitWeight, ...]) -> str:
     parts = [f"{top.facts.name} does most: {top.done} of {top.objects} objects."]
     for other in rest:
         better = _classes_ahead(other, top)
-        line = f"{other.facts.name} does {other.done}"
+        many = f"{other.done}" if other.done < top.done else "as many"
+        line = f"{other.facts.name} does {many}"
         line += f", yet is ahead in {better}." if better else "."
         parts.append(line)
     quick = min(kits, key=lambda k: k.facts.surface_minutes)
