@@ -305,3 +305,21 @@ def test_kit_and_plan_expect_the_same_star(sky, full_kit, site):
         conditions=conditions_at_altitude(site),
     )  # fmt: skip
     assert summarise_kit(full_kit, site).star_fwhm_px == pytest.approx(plan.fwhm_px, rel=1e-6)
+
+
+def test_trails_and_keepers_by_exposure(sky, full_kit, site):
+    """Maximum drift of a worm in t is 2A·sin(πt/P)·cos δ; shares fall with the exposure."""
+    mount = full_kit.mount.model_copy(update={"polar_error_arcmin": 0.0})
+    kit = full_kit.model_copy(update={"mount": mount})
+    plan = plan_exposure(
+        kit, site, None, dec_deg=60.0, seconds=60.0, conditions=conditions_at_altitude(site)
+    )
+    low, middle, high = plan.trail_arcsec
+    most = 2 * 15.0 * math.sin(math.pi * 60.0 / (86164.0905 / 130)) * 0.5
+    assert 0.0 < low < middle < high <= most + 1.0
+    # A sine is at its steep parts mostly: the median of |cos| is 0.707.
+    assert middle == pytest.approx(0.707 * most, rel=0.15)
+    seconds, shares = zip(*plan.keepers_by_exposure, strict=True)
+    assert list(seconds) == sorted(seconds) and seconds[0] == 1.0
+    assert list(shares) == sorted(shares, reverse=True)
+    assert dict(plan.keepers_by_exposure)[60.0] == plan.keeper_fraction

@@ -124,6 +124,7 @@ def _rows(plan: dict[str, Any]) -> list[tuple[str, str]]:
         ("star width (FWHM)", or_dash(plan["fwhm_px"], ".1f", " px")),
         ("sky outweighs read noise from", or_dash(plan["sky_limited_s"], ".0f", " s")),
         ("the mount holds for", or_dash(plan["hold_time_s"], ".3g", " s")),
+        ("trail of one", _trail(plan["trail_arcsec"])),
         ("exposures that stay round", or_dash(plan["keeper_fraction"], ".0%")),
         ("suggested", better),
         ("saturates", ", ".join(plan["saturates"]) or "nothing"),
@@ -134,6 +135,11 @@ def _rows(plan: dict[str, Any]) -> list[tuple[str, str]]:
 
 def _pair(plan: dict[str, Any], one: str, both: str) -> str:
     return f"{or_dash(plan[one], '.1f')}, {or_dash(plan[both], '.1f')} mag"
+
+
+def _trail(tenths: list[float]) -> str:
+    low, middle, high = tenths
+    return f"{middle:.1f}″, mostly {low:.1f}–{high:.1f}″"
 
 
 def _axes(axes: list[float] | None) -> str:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, field, replace
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,16 +13,18 @@ from slowglass.expose.isophote import CORE_SNR, Extent, Taking, faintest_mag_arc
 from slowglass.expose.measure import core_e_per_px_s, core_full_s
 from slowglass.expose.noise import faintest_mag, sky_limited_s
 from slowglass.expose.profile import ObjectModel, object_model
-from slowglass.expose.session import Session, plan_session
+from slowglass.expose.record import ExposurePlan
+from slowglass.expose.session import plan_session
 from slowglass.expose.signal import mosaic_mean, sky_e_per_px_s, star_e_per_s
 from slowglass.expose.subject import GAUSSIAN_AREA, Subject, sky_rate_e_per_px_s, subjects
-from slowglass.expose.suggest import BETWEEN_FRAMES_S, suggest_exposure
+from slowglass.expose.suggest import BETWEEN_FRAMES_S, STEPS_S, suggest_exposure
 from slowglass.expose.tracking import (
     GUSTS_PER_HOUR,
     SHAKE_FACTOR,
     drift_arcsec_per_min,
     field_rotation_deg,
     keeper_curve,
+    trail_lengths_arcsec,
     trail_tolerance_arcsec,
     untrailed_s,
 )
@@ -36,79 +37,6 @@ __all__ = ["BETWEEN_FRAMES_S", "WANTED_SNR", "ExposurePlan", "plan_exposure", "s
 
 DETECTED_SNR = 5.0
 CLOSE_TO_EDGE = 0.9
-
-
-@dataclass(frozen=True)
-class ExposurePlan:
-    """What an exposure collects, in electrons per pixel (mean over the colour mosaic).
-
-    ``object_e_per_px`` and ``snr`` are for the object's mean brightness inside its half-light
-    ellipse and one resolution element (a disc one FWHM across) of one frame; of an object that
-    is a star cluster, for a typical member, in that star's best aperture (``measures`` says
-    which). Both are None for a place without an object.
-    """
-
-    name: str
-    exposure_s: float
-    frames: int
-    measures: str
-    object_e_per_px: float | None
-    sky_e_per_px: float
-    dark_e_per_px: float
-    read_noise_e: float
-    snr: float | None
-    snr_total: float | None
-    fwhm_px: float
-    faintest_mag: float
-    sky_limited_s: float
-    hold_time_s: float
-    keeper_fraction: float
-    suggested_s: float
-    suggested_frames: int | None
-    """Good frames of that length that reach the wanted signal to noise: a least number."""
-    minutes_up: float | None
-    """How long the object is clear of the skyline in darkness; None when not asked for a night."""
-    frames_in_window: int | None
-    """So many frames of the suggested length fit into that."""
-    limit: str
-    time_cost: float
-    """Hours at the telescope with the suggested exposure over those of a kit without read noise,
-    pauses or lost frames."""
-    parts: tuple[dict[str, Any], ...]
-    """What the signal to noise is told of, one mapping each: ``what, snr, snr_total``."""
-    faintest_mag_total: float
-    """Magnitude of the faintest star in all the keepers together."""
-    faintest_mag_arcsec2: float
-    """Faintest glow above the noise in all the keepers together, per resolution element."""
-    core_arcmin: tuple[float, float] | None
-    """Full axes of the part that stands out in one exposure; None when none does."""
-    seen_arcmin: tuple[float, float] | None
-    """Full axes of the part above the noise of all the keepers; of a cluster of stars the circle
-    that holds nine in ten of them, where the star catalogue shows a crowd."""
-    seen_mag_arcsec2: float | None
-    untrailed_s: float | None
-    """On a mount that stands still: the longest exposure with round stars."""
-    session: Session
-    saturates: tuple[str, ...]
-    altitude_deg: float
-    sky_mag_arcsec2: float
-    text: str
-    notes: tuple[str, ...] = ()
-    outputs: tuple[str, ...] = field(default=())
-
-    def to_json(self) -> dict[str, Any]:
-        """Plain values for JSON: tuples become lists, an infinite time null."""
-        return {key: _plain(value) for key, value in asdict(self).items()}
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, float):
-        return round(value, 4) if math.isfinite(value) else None
-    return value
 
 
 def star_width_arcsec(kit: Kit, site: Site) -> float:
@@ -258,6 +186,8 @@ def plan_exposure(
         core_arcmin=None if core is None else core.axes_arcmin,
         seen_arcmin=None if seen is None else seen.axes_arcmin,
         seen_mag_arcsec2=None if seen is None else seen.edge_mag_arcsec2,
+        trail_arcsec=_trails(kit, seconds, where),
+        keepers_by_exposure=tuple((float(t), keepers(t)) for t in STEPS_S if t >= 1.0),
         untrailed_s=untrailed_s(tolerance, dec) if still else None,
         session=plan_session(
             kit,
@@ -285,6 +215,20 @@ def plan_exposure(
         ),
         notes=tuple(notes),
     )
+
+
+def _trails(kit: Kit, seconds: float, where: dict[str, float]) -> tuple[float, float, float]:
+    """Tenth, middle and ninetieth hundredth of the trail lengths over the worm's phases, arcsec."""
+    lengths = trail_lengths_arcsec(
+        seconds,
+        kit.mount,
+        dec_deg=where["dec_deg"],
+        hour_angle_deg=where["hour_angle_deg"],
+        latitude_deg=where["latitude_deg"],
+        phases=180,
+    )
+    low, middle, high = (float(v) for v in np.quantile(lengths, [0.1, 0.5, 0.9]))
+    return low, middle, high
 
 
 def _extents(
