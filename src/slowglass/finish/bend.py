@@ -54,10 +54,10 @@ class Fit:
 Fitter = Callable[[Floats, Floats, Floats], Place]
 
 
-def _fitters(width_px: int, height_px: int) -> dict[str, Fitter]:
+def _fitters(width_px: int, height_px: int, *, way_back: bool) -> dict[str, Fitter]:
     def polynomial(order: int) -> Fitter:
         return lambda a, b, w: fit_polynomial(
-            a, b, order, width_px=width_px, height_px=height_px, weights=w
+            a, b, order, width_px=width_px, height_px=height_px, weights=w, way_back=way_back
         )
 
     return {
@@ -130,7 +130,8 @@ def choose_place(
     so that the corners of a distorted field come in as the map learns to follow them.
     """
     tree = cKDTree(ref_xy_px)
-    fitters = _fitters(width_px, height_px)
+    fitters = _fitters(width_px, height_px, way_back=False)
+    last = _fitters(width_px, height_px, way_back=True)
     names = list(fitters)[: list(fitters).index(freest) + 1]
     place = start
     model, test = "similarity", float("nan")
@@ -150,7 +151,7 @@ def choose_place(
                 if again < least * test:
                     model, test = name, again
         if len(pairs) >= 2:
-            place = _robust(fitters[model], own, ref)
+            place = _robust(last[model], own, ref)
         rms = _spread(_miss(place, own, ref))
         before = pairs
         radius = float(np.clip(5.0 * rms, 1.0, FURTHEST_PX))

@@ -187,8 +187,12 @@ def fit_polynomial(
     width_px: int,
     height_px: int,
     weights: Floats | None = None,
+    way_back: bool = True,
 ) -> Polynomial:
-    """The least-squares polynomial of an order through pairs, and the one of the way back."""
+    """The least-squares polynomial of an order through pairs, and the one of the way back.
+
+    Without ``way_back`` it can only be applied, which is quicker where fits are compared.
+    """
     centre = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
     half = max(width_px, height_px) / 2.0
     k = np.ones(len(from_xy)) if weights is None else np.sqrt(weights)
@@ -202,7 +206,9 @@ def fit_polynomial(
     # The way back from the way there on a dense grid, so that both tell the same; the inverse
     # of a polynomial is none, two more orders bring it to a thousandth of a pixel.
     grid = Box(0, 0, width_px, height_px).grid(24)
-    forward = Polynomial((centre[0], centre[1]), half, _rows(there), _rows(there))
+    forward = Polynomial((float(centre[0]), float(centre[1])), half, _rows(there), ())
+    if not way_back:
+        return forward
     back = solved(forward.apply(grid), grid, np.ones(len(grid)), order + 2)
     return Polynomial((float(centre[0]), float(centre[1])), half, _rows(there), _rows(back))
 

@@ -60,8 +60,8 @@ def finish_path(
     m15.jpg, m15-labelled.jpg, m15-report.html and m15.recipe.toml, with several frames also
     m15-one-and-all.jpg and m15-maps.fits, replacing files of these names; an existing folder
     gets files named after ``source``, numbered rather than replaced. ``sky`` adds coordinates,
-    names and catalogue colours, best with ``near`` or a header that says where, and with
-    ``kit`` or ``scale_arcsec_per_px``. ``whole`` shows the whole picture in place of a cut round its
+    names and catalogue colours, best with ``near`` or a header that says where, and with ``kit``
+    or ``scale_arcsec_per_px``. ``whole`` shows the whole picture in place of a cut round its
     subject. Nothing is ever written into the folder of frames.
 
     Raises UsageError for an input or output that makes no sense, NothingUseful when no light
