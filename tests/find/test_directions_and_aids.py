@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from slowglass.find.direction import clock_hour, clock_words, guide_star, zenith_angle_deg
 from slowglass.find.hour import clear_spans
+from slowglass.find.labels import names_by_hip
 from slowglass.find.service import find_route
 from slowglass.kit.io import load_kit, load_site
 
@@ -140,3 +141,32 @@ def test_a_leg_tells_what_was_and_what_went_wrong(sky):
         assert leg.wrong
         assert "o’clock" in leg.text or "half past" in leg.text
     assert route.legs[-1].arrival.startswith("M15 is in mid-field")
+
+
+@pytest.mark.parametrize("name", ["M13", "M57", "M31", "M27", "M29", "M103"])
+def test_the_aim_by_eye_lands_in_the_field(sky, name):
+    """The point at that share of the great circle, by astropy, is as far off as told."""
+    route = find_route(KIT, YARD, sky, name, when=AUTUMN)
+    line = route.sight_line
+    if line is None:
+        return
+    hips = {label: hip for hip, label in names_by_hip(sky.named_stars).items()}
+    if not {line.from_star, line.to_star} <= hips.keys():
+        return
+    a, b = (sky.stars.by_hip(hips[n]) for n in (line.from_star, line.to_star))
+    first = SkyCoord(a.ra_deg[0] * u.deg, a.dec_deg[0] * u.deg)
+    second = SkyCoord(b.ra_deg[0] * u.deg, b.dec_deg[0] * u.deg)
+    point = first.directional_offset_by(
+        first.position_angle(second), line.share * first.separation(second)
+    )
+    target = SkyCoord(route.target_ra_deg * u.deg, route.target_dec_deg * u.deg)
+    # flat about the target: 15° away the tangent is 2 % longer than the arc
+    assert point.separation(target).deg == pytest.approx(line.off_deg, abs=0.12)
+    assert line.off_deg <= 0.5 * route.field_deg
+
+
+def test_m13_is_a_third_of_the_way_down_the_keystone(sky):
+    """Between η and ζ Her, as observers say (common practice)."""
+    line = find_route(KIT, YARD, sky, "M13", when=AUTUMN).sight_line
+    assert (line.from_star, line.to_star) == ("η Her", "ζ Her")
+    assert line.share == pytest.approx(1 / 3)

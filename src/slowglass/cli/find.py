@@ -247,7 +247,6 @@ def _show(route: Route) -> None:
     others = [f"{len(other.legs)} moves from {other.anchor_title}" for other in route.alternatives]
     if others:
         out.print(f"Other starts: {'; '.join(others)}.")
-    if route.drift is not None:
-        out.print(route.drift.text)
-    if route.circles is not None:
-        out.print(route.circles.text)
+    for aid in (route.sight_line, route.drift, route.circles):
+        if aid is not None:
+            out.print(aid.text)

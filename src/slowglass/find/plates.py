@@ -148,7 +148,7 @@ def _eye(route: Route, kit: Kit, site: Site, sky: Sky, wish: ChartWish) -> Scene
         words = "as the sky stands at that hour, zenith up"
         assert route.when is not None
         lines = replace(lines, ground=skyline(site, route.when))
-    circle, circle_words = RED_DOT_DEG, f"dashed: {format_angle(RED_DOT_DEG)} round the red dot"
+    circle, circle_words = RED_DOT_DEG, f"dashed: {RED_DOT_DEG:g}° round the red dot"
     if kit.finder.kind == "optical":
         circle = kit.finder.field_deg
         circle_words = f"dashed: finder field, {format_angle(circle)}"

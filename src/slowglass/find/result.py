@@ -9,6 +9,7 @@ from typing import Any
 from slowglass.find.aids import CircleOffset, Drift
 from slowglass.find.limits import Limits
 from slowglass.find.route import Leg
+from slowglass.find.sightline import SightLine
 from slowglass.sky.objects import SkyObject
 
 
@@ -41,6 +42,7 @@ class Route:
     """Hops from other anchors, best first; they have no alternatives of their own."""
     drift: Drift | None = None
     circles: CircleOffset | None = None
+    sight_line: SightLine | None = None
     zenith_angle_deg: float | None = None
     """Position angle of the way up at the target."""
 
@@ -90,6 +92,7 @@ class Route:
             ],
             "drift": None if self.drift is None else self.drift.as_json(),
             "circles": None if self.circles is None else self.circles.as_json(),
+            "sight_line": None if self.sight_line is None else self.sight_line.as_json(),
         }
 
 

@@ -19,12 +19,13 @@ from slowglass.find.anchors import (
 )
 from slowglass.find.direction import zenith_angle_deg
 from slowglass.find.hour import coming_night, darkest_window, moments_between, windows
-from slowglass.find.labels import star_title
+from slowglass.find.labels import names_by_hip, star_title
 from slowglass.find.limits import Limits, limits_under
 from slowglass.find.moves import UsableMove, usable_move
 from slowglass.find.nudge import format_angle
 from slowglass.find.result import Route
 from slowglass.find.route import Hop, hop_paths
+from slowglass.find.sightline import sight_line
 from slowglass.find.tell import Ground, told
 from slowglass.find.waypoints import Waypoints, find_waypoints
 from slowglass.find.words import anchor_words
@@ -223,7 +224,7 @@ def _hops(
 
 
 def _with_aids(route: Route, site: Site, sky: Sky) -> Route:
-    """The route with the same-declination drift and the setting circles' offsets."""
+    """The route with the aim by eye, the same-declination drift and the setting circles."""
     when = route.when if route.zenith_angle_deg is not None else None
     target = (route.target, route.target_ra_deg, route.target_dec_deg)
     if route.anchor is None or route.anchor_ra_deg is None or route.anchor_dec_deg is None:
@@ -234,7 +235,7 @@ def _with_aids(route: Route, site: Site, sky: Sky) -> Route:
         called = route.anchor_title if numbered else route.anchor
         start = (called, route.anchor_ra_deg, route.anchor_dec_deg)
         circles = circle_offset(start, target, site=site, when=when)
-    drift = None
+    drift = line = None
     if when is not None and route.legs and route.limits is not None:
         stars = stars_around(
             sky,
@@ -249,8 +250,13 @@ def _with_aids(route: Route, site: Site, sky: Sky) -> Route:
         def title(i: int) -> str:
             return star_title(stars.take([i]), sky.named_stars)
 
+        def short(i: int) -> str:
+            return names.get(int(stars.hip[i])) or title(i)
+
+        names = names_by_hip(sky.named_stars)
+        line = sight_line(stars, short, target, field_deg=route.field_deg)
         drift = same_declination(stars, title, target, field_deg=route.field_deg, when=when)
-    return replace(route, circles=circles, drift=drift)
+    return replace(route, circles=circles, drift=drift, sight_line=line)
 
 
 def _tonight(place: Place, site: Site) -> tuple[datetime | None, str]:

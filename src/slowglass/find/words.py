@@ -52,7 +52,7 @@ def leg_between(
     move: UsableMove,
     arrival: str,
     wrong: str = "",
-    bearings: Bearings = Bearings(),
+    bearings: Bearings = NO_BEARINGS,
 ) -> Leg:
     """The leg between two places; ``arrival`` says what one sees there."""
     distance = float(separation_deg(start.ra_deg, start.dec_deg, end.ra_deg, end.dec_deg))

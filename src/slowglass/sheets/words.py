@@ -144,8 +144,8 @@ def calibration_block(plan: ExposurePlan) -> Block:
 
 
 def other_ways(route: Route) -> tuple[str, ...]:
-    """The drift, the setting circles and hops from other stars, in a line each."""
-    lines = []
+    """The aim by eye, the drift, the setting circles and hops from other stars."""
+    lines = [] if route.sight_line is None else [route.sight_line.text]
     if route.drift is not None:
         lines.append(route.drift.text)
     if route.circles is not None:

@@ -12,7 +12,7 @@ from functools import lru_cache
 from slowglass.sky.star_names import name_table
 
 LETTERS = """
-And δ3092 51_7607 ο113726 λ116584 ν3881
+And δ3092 51_7607 ο113726 λ116584 ν3881 μ4436
 Aps α72370
 Aql θ99473 δ95501 λ93805
 Aqr c2_114341 λ112961 25_106944
