@@ -97,6 +97,8 @@ def _show(found: dict[str, Any]) -> None:
         ("time taken", or_dash(found["seconds"], ".1f", " s")),
         ("peak memory", or_dash(found["peak_memory_mb"], ".0f", " MB")),
     ]
+    if found["frames_in"] == 1:
+        del rows[2]  # one frame against itself
     rows += [("written", str(path)) for path in found["outputs"]]
     rows += [("note", note) for note in found["notes"]]
     out = console()

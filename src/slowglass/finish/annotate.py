@@ -151,6 +151,8 @@ class _Drawing:
         # named at the end nearer to the left or the top edge, reading along the line
         ends = np.flatnonzero(inside)[[0, -1]]
         k = min(ends, key=lambda i: min(x[i], y[i]))
+        if y[k] > self.height - 6 * self.size:
+            return  # the scale bar's place
         pad = 0.6 * self.size
         left = x[k] <= y[k]
         self._write(

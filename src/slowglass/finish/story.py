@@ -159,9 +159,11 @@ def advise(combined: Combined) -> list[Advice]:
     used, lights = len(combined.used), len(combined.lights)
     exposure = combined.reference.header.exposure_s
     more = f" ({time_text(used * exposure)} more)" if exposure else ""
-    found = [
-        Advice(2**0.5, f"Twice as many frames{more}: noise falls with the root of their number.")
-    ]
+    if used == 1:
+        found = [Advice(2.0, "Four frames in place of one: half the noise.")]
+    else:
+        text = f"Twice as many frames{more}: noise falls with the root of their number."
+        found = [Advice(2**0.5, text)]
     if lights > used:
         share = (lights / used) ** 0.5
         if share > LOST_WORTH_TELLING:
