@@ -2,7 +2,8 @@
 
 Typed from memory, HIP numbers from the star catalogue; a test checks each star's constellation
 against the boundaries of Roman (1987). With those of :mod:`slowglass.sky.star_names` they cover
-the 400 brightest stars, V = 3.8, and some fainter ones that hops begin at. A few stars carry a Flamsteed number or a Latin letter.
+the 400 brightest stars, V = 3.8, and some fainter ones that hops begin at. A few stars carry a
+Flamsteed number or a Latin letter.
 """
 
 from __future__ import annotations
