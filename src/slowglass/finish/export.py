@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,22 +11,10 @@ from slowglass.finish.develop import sixteen_bit
 from slowglass.finish.names import Names
 from slowglass.frame.atomic import replacing
 from slowglass.frame.caption import Caption
-from slowglass.frame.fits_io import write_fits
 from slowglass.frame.picture_io import write_jpeg, write_png, write_tiff16
 
 ROWS = 256
 JPEG_QUALITY = 93
-
-
-def write_linear(
-    path: Path,
-    picture: npt.NDArray[np.float32],
-    *,
-    cards: Mapping[str, Any],
-    history: Iterable[str],
-) -> Path:
-    """The linear picture as float32 FITS."""
-    return write_fits(path, picture, cards=cards, history=history)
 
 
 def write_screen(

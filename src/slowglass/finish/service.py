@@ -27,6 +27,7 @@ from slowglass.finish.specks import remove_specks
 from slowglass.finish.store import FrameStore
 from slowglass.finish.story import Story, tell
 from slowglass.finish.types import FinishResult, Rejected
+from slowglass.frame.fits_io import write_fits
 from slowglass.frame.picture_io import write_jpeg
 from slowglass.progress import Report, silent
 from slowglass.sky.coords import epoch_year
@@ -208,7 +209,7 @@ def _develop(
     shown = prepared.scene
     del prepared
     report("writing", 3, STAGES)
-    fits = export.write_linear(
+    fits = write_fits(
         names.fits,
         combined.picture,
         cards=_cards(combined, recipe),
