@@ -95,6 +95,7 @@ LIMITS = {
     "saturation": "the bright core",
     "sky": "the bright sky",
     "read noise": "custom: longer ones would still gain",
+    "hours": "the time the object is up",
 }
 
 
@@ -111,14 +112,23 @@ def plan_rows(plan: dict[str, Any]) -> list[tuple[str, str]]:
         ("Round stars in", percent(plan["keeper_fraction"]) + " of frames"),
         ("Hold time", number(plan["hold_time_s"], 0, "s")),
         ("Sky drowns the read noise after", number(plan["sky_limited_s"], 0, "s")),
-        ("Suggested exposure", number(plan["suggested_s"], 0, "s")),
+        ("Suggested exposure", f"{plan['suggested_s']:.3g} s"),
         ("Altitude", number(plan["altitude_deg"], 0, "°")),
         ("Sky brightness there", number(plan["sky_mag_arcsec2"], 1, "mag/arcsec²")),
     ]
+    # A night recorded by an older version lacks what follows.
+    if plan.get("core_arcmin"):
+        rows.append(("Stands out in one", _axes(plan["core_arcmin"])))
+    if plan.get("seen_arcmin"):
+        rows.append(("Above the noise of all", _axes(plan["seen_arcmin"])))
     if plan["frames"] > 1:
         many = (f"Signal to noise of {plan['frames']} frames", number(plan["snr_total"], 1))
         rows.insert(5, many)
     return rows
+
+
+def _axes(axes: list[float]) -> str:
+    return f"{axes[0]:.1f}′ × {axes[1]:.1f}′"
 
 
 def measured_rows(v: dict[str, Any]) -> list[tuple[str, str]]:
