@@ -51,7 +51,7 @@ def test_words_a_line_a_frame_and_one_instruction(slowglass, card):
     assert lines[0].startswith(f"Watching {card}")
     assert any(line.startswith("keep  a.fits") for line in lines)
     assert any(line.startswith("dark  b.fits") for line in lines)
-    assert [line for line in lines if line.startswith("→")][-1] == "→ 1 of 15 darks: keep going"
+    assert [line for line in lines if line.startswith("→")][-1] == "→ 1 of 16 darks: keep going"
     assert "1 light, 1 to keep; 1 frame stacked" in lines[-1]
     again = slowglass("watch", card, *WHERE, "--once").out
     assert "2 frames known from before" in again and "keep  a.fits" not in again
@@ -102,11 +102,11 @@ def test_one_command_gives_words_and_a_page_and_ends_on_interrupt(card, tmp_path
             address = told.split(" at ")[1].split()[0]
             assert address.endswith("/judge/live")
             for line in program.stdout:
-                if line.startswith("→ 1 of 15 darks"):
+                if line.startswith("→ 1 of 16 darks"):
                     break
             with urllib.request.urlopen(address, timeout=30) as answer:
                 page = answer.read().decode()
-            assert "1 of 15 darks: keep going" in page and "a.fits" in page
+            assert "1 of 16 darks: keep going" in page and "a.fits" in page
             program.send_signal(signal.SIGINT)
             rest, _ = program.communicate(timeout=60)
             assert program.returncode == 0

@@ -140,9 +140,9 @@ def test_enough_and_how_long_still():
 
 
 def test_calibration_frames_are_counted():
-    assert say([other(1, "dark")]).text == "1 of 15 darks: keep going"
-    full = say([other(n, "flat") for n in range(15)])
-    assert full.text == "15 flats: enough of them" and full.cue == "done"
+    assert say([other(1, "dark")]).text == "1 of 16 darks: keep going"
+    full = say([other(n, "flat") for n in range(16)])
+    assert full.text == "16 flats: enough of them" and full.cue == "done"
 
 
 def test_a_damaged_last_frame_is_asked_for_again():

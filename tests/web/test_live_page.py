@@ -183,7 +183,7 @@ def test_a_new_frame_appears_without_loading_the_page_again(live, watching, shot
     page.get_by_text("Why").click()
     shutil.copy(shots / "dark.fits", watching.folder)
     with watching.in_background():
-        page.get_by_text("1 of 15 darks: keep going").wait_for(timeout=30_000)
+        page.get_by_text("1 of 16 darks: keep going").wait_for(timeout=30_000)
     assert page.evaluate("window.untouched") is True
     assert page.locator("tbody tr").first.get_by_text("dark.fits").count() == 1
     assert page.locator("#evidence").get_attribute("open") is not None

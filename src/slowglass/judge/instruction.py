@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from slowglass.expose.session import BIAS, DARKS
 from slowglass.find.nudge import Nudge, format_angle
 from slowglass.judge.quality import Quality
 
@@ -20,8 +21,8 @@ FIRST = ("not a light", "blank", "too small", "bright sky", "no stars", "faint",
 """Faults to mend before aim matters."""
 STEADY = 2
 """After so many keepers in a row one bad frame is bad luck, not a thing to mend."""
-DARKS_WANTED = 15
-"""Common practice, no source: the mean's noise is then a quarter of one frame's."""
+CALIBRATION = {"dark": DARKS[0], "flat": 16, "bias": BIAS}
+"""How many of each, where no plan says it."""
 LATE_FACTOR, LATE_S = 3.0, 45.0
 """The camera has stopped when nothing came for so many usual steps, and so many seconds."""
 
@@ -88,13 +89,15 @@ def say_next(
     step_s: float | None = None,
     warnings: Sequence[Say] = (),
     cause: Say | None = None,
+    calibration: Mapping[str, int] = CALIBRATION,
 ) -> Say:
     """The one instruction for a night so far, ``entries`` in the order they were taken.
 
     ``quiet_s`` is the time since the last new file and ``step_s`` the usual time between
     frames. ``warnings`` are what the series as a whole shows (focus, drift, sky), most
     pressing first; they count when the newest frame itself is in order. ``cause`` is the
-    advice against a trailed newest frame, where the series makes its cause sure.
+    advice against a trailed newest frame, where the series makes its cause sure;
+    ``calibration`` how many darks, flats and bias frames are wanted.
     """
     there = [e for e in entries if not e.gone and e.role not in ("twin", "copy")]
     if not there:
@@ -112,16 +115,16 @@ def say_next(
                 "act",
             )
     if newest.role in ("dark", "flat", "bias"):
-        return _say_of_calibration(newest, there)
+        return _say_of_calibration(newest, there, calibration[newest.role])
     return _say_of_light(newest, there, enough, warnings, cause)
 
 
-def _say_of_calibration(newest: Entry, there: Sequence[Entry]) -> Say:
+def _say_of_calibration(newest: Entry, there: Sequence[Entry], wanted: int) -> Say:
     count = sum(e.role == newest.role for e in there)
     noun = "bias frame" if newest.role == "bias" else newest.role
-    if count >= DARKS_WANTED:
+    if count >= wanted:
         return Say(f"{count} {noun}s: enough of them", (newest.why,), "done")
-    return Say(f"{count} of {DARKS_WANTED} {noun}s: keep going", (newest.why,))
+    return Say(f"{count} of {wanted} {noun}s: keep going", (newest.why,))
 
 
 def _say_of_light(

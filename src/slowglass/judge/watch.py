@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack
 
 from slowglass.errors import SlowglassError, UsageError
-from slowglass.judge.instruction import Say, say_next
+from slowglass.judge.instruction import CALIBRATION, Say, say_next
 from slowglass.judge.live import LiveFrame, LiveStack
 from slowglass.judge.live_enough import Enough, how_far, seconds_a_keeper
 from slowglass.judge.sample import sample_of
@@ -320,7 +320,16 @@ class Watch:
             step_s=usual_step_s(state.series),
             warnings=() if state.trends is None else state.trends.warnings,
             cause=said_of_cause(state.trends),
+            calibration=self._calibration(),
         )
+
+    def _calibration(self) -> dict[str, int]:
+        """How many darks, flats and bias frames the plan of the series asks for."""
+        plan = next((p for p in reversed(self._plans.values()) if p is not None), None)
+        if plan is None:
+            return CALIBRATION
+        session = plan.session
+        return {"dark": session.darks, "flat": session.flats, "bias": session.bias}
 
     def _trends(self, entries: Sequence[Entry]) -> Trends | None:
         series = [e for e in entries if e.role == "light" and not e.gone]
