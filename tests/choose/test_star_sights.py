@@ -109,6 +109,9 @@ def test_doubles_of_an_evening_lead_with_the_showpiece(sky):
     assert first.shows.exposure_s < 5.0
     assert "fills its pixels" in first.shows.text
     assert first.reachable.difficulty == "easy"
+    path = next(c for c in choice.objects if c.object.id == "HIP 104214")
+    assert "on one path through space" in path.reason
+    assert "on one path" not in first.reason
     south = choose_tonight(KIT, FLAT, sky, night=date(2027, 5, 5), limit=8, wanted=doubles)
     assert "Rigil Kentaurus" in {c.object.name for c in south.objects}
     assert all(c.object.dec_deg < 45 for c in south.objects)

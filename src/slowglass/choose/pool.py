@@ -24,8 +24,8 @@ GROUP_STARS_MAG = 10.0
 class Pool:
     """Rows of catalogue objects, then of star sights, then of comets and asteroids.
 
-    ``columns`` are those of the object catalogue, with ``bv``, ``second_mag`` and ``second_bv``
-    of star sights (NaN for the rest).
+    ``columns`` are those of the object catalogue, with ``bv``, ``second_mag``, ``second_bv`` and
+    ``together`` of star sights (NaN for the rest).
     """
 
     columns: Columns
@@ -135,7 +135,7 @@ def _fixed(sky: Sky) -> tuple[StarSights, Columns]:
     }
     columns["mag"] = np.concatenate([_with_groups(sky, base), sights.mag])
     blank = np.full(n, np.nan)
-    for name in ("bv", "second_mag", "second_bv"):
+    for name in ("bv", "second_mag", "second_bv", "together"):
         columns[name] = np.concatenate([blank, getattr(sights, name)])
     return sights, columns
 

@@ -39,6 +39,7 @@ order is only nearly right; and no more than so many in all."""
 MOST_HOPS = 14
 """The first of the list have their real hop worked out, the dear part of it; the others an
 estimate that says so."""
+STAR_COLUMNS = ("bv", "second_mag", "second_bv", "together")
 ANYTHING = Wanted()
 
 
@@ -214,7 +215,7 @@ def _candidate(
         hop = HopSummary(int(sifted.hop_legs[i]), estimate=True)
     ask: dict[str, Any] = {"kit": kit, "site": site, "fwhm_arcsec": fwhm_arcsec, "hold_s": hold_s}
     if obj.kind in STAR_KINDS:
-        ask |= {name: float(pool.columns[name][row]) for name in ("bv", "second_mag", "second_bv")}
+        ask |= {name: float(pool.columns[name][row]) for name in STAR_COLUMNS}
         found = star_candidate(obj, moment, hop, **ask)
     else:
         if hopped:

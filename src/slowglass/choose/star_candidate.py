@@ -40,9 +40,13 @@ def star_candidate(
     bv: float,
     second_mag: float,
     second_bv: float,
+    together: float = 0.0,
     hold_s: float | None = None,
 ) -> Candidate:
-    """The four answers for a star sight at its best moment; a single star's companion is NaN."""
+    """The four answers for a star sight at its best moment; a single star's companion is NaN.
+
+    ``together`` is 1 for pairs that move across the sky as one.
+    """
     mags = {
         "mag": np.array([obj.mag], float),
         "bv": np.array([bv]),
@@ -99,6 +103,8 @@ def star_candidate(
         np.asarray(moment.wait_h),
     )
     looks = star_looks(obj, bv=bv, second_mag=second_mag if pair else None, second_bv=second_bv)
+    if together > 0.0:
+        looks += ", on one path through space"
     late = datetime.fromtimestamp(moment.first_unix_s, ZoneInfo(site.timezone))
     reason = (
         f"{looks}: {star_praise(kind=obj.kind, split=split, exposure_s=exposure)}. "
