@@ -11,10 +11,11 @@ from PIL import Image
 from slowglass.errors import UnreadableFile, UsageError
 from slowglass.finish.combined import FoundStars, NoiseModel
 from slowglass.finish.compose import Cut
-from slowglass.finish.develop import Prepared, screen_of, settle_levels
+from slowglass.finish.develop import screen_of
 from slowglass.finish.geometry import Box
 from slowglass.finish.gradient import Outline
 from slowglass.finish.known import Scene
+from slowglass.finish.levels import Prepared, settle_levels
 from slowglass.finish.recipe import Recipe, load_recipe
 from slowglass.finish.service import finish_path
 from slowglass.frame.preview import shrink

@@ -8,10 +8,11 @@ import numpy.typing as npt
 from slowglass.finish.colour import apply_colour
 from slowglass.finish.combined import Picture
 from slowglass.finish.compose import Cut
-from slowglass.finish.develop import Prepared, screen_of
+from slowglass.finish.develop import screen_of
 from slowglass.finish.geometry import Box
 from slowglass.finish.gradient import fit_sky, subtract_sky
 from slowglass.finish.known import Scene
+from slowglass.finish.levels import Prepared
 from slowglass.finish.recipe import DetailStep, Recipe
 
 SIDE_PX = 900

@@ -13,9 +13,10 @@ from slowglass.finish import export
 from slowglass.finish.annotate import annotate, labels_of
 from slowglass.finish.colour import ColourFit
 from slowglass.finish.combined import Combined
-from slowglass.finish.develop import flatten, prepare, screen_of, settle_colour, settle_levels
+from slowglass.finish.develop import flatten, prepare, screen_of, settle_colour
 from slowglass.finish.gradient import SkySurface
 from slowglass.finish.known import find_glow, look_up
+from slowglass.finish.levels import settle_levels
 from slowglass.finish.linear import combine_files, combine_folder
 from slowglass.finish.maps import write_maps
 from slowglass.finish.memory import forget_peak, peak_memory_mb
