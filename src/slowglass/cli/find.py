@@ -244,7 +244,9 @@ def _show(route: Route) -> None:
     title = route.object.title if route.object is not None else route.target
     out.print(f"To {title}, with the {route.field_name} of {route.field_deg * 60:.0f}′:")
     out.print(numbered([route.anchor_text, *(leg.text for leg in route.legs)]))
-    others = [f"{len(other.legs)} moves from {other.anchor_title}" for other in route.alternatives]
+    from slowglass.find.result import moves_words
+
+    others = [f"{moves_words(other)} from {other.anchor_title}" for other in route.alternatives]
     if others:
         out.print(f"Other starts: {'; '.join(others)}.")
     for aid in (route.sight_line, route.drift, route.circles):

@@ -43,9 +43,15 @@ def usable_move(kit: Kit, limits: Limits | None = None) -> UsableMove:
     if limits.finder_mag is not None:
         return _move("finder field", kit.finder.field_deg, limits.finder_mag - EASY_MAG)
     if limits.field_mag is not None:
-        field = max(e.true_field_deg(kit.optics) for e in kit.eyepieces)
-        return _move("eyepiece field", field, limits.field_mag - EASY_MAG)
-    return _move("frame", min(kit.field_width_deg, kit.field_height_deg), DEEPEST_CATALOGUE_MAG)
+        return _move("eyepiece field", main_field_deg(kit), limits.field_mag - EASY_MAG)
+    return _move("frame", main_field_deg(kit), DEEPEST_CATALOGUE_MAG)
+
+
+def main_field_deg(kit: Kit) -> float:
+    """Diameter of the view through the tube: the widest eyepiece's, else the frame's short side."""
+    if kit.eyepieces:
+        return max(e.true_field_deg(kit.optics) for e in kit.eyepieces)
+    return min(kit.field_width_deg, kit.field_height_deg)
 
 
 def _move(name: str, field_deg: float, mag_limit: float) -> UsableMove:

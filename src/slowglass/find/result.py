@@ -96,5 +96,10 @@ class Route:
         }
 
 
+def moves_words(route: Route) -> str:
+    """How many legs: "1 move", "7 moves"."""
+    return f"{len(route.legs)} move{'' if len(route.legs) == 1 else 's'}"
+
+
 def _rounded(value: float | None, digits: int) -> float | None:
     return None if value is None else round(value, digits)

@@ -21,7 +21,7 @@ from slowglass.find.direction import zenith_angle_deg
 from slowglass.find.hour import coming_night, darkest_window, moments_between, windows
 from slowglass.find.labels import names_by_hip, star_title
 from slowglass.find.limits import Limits, limits_under
-from slowglass.find.moves import UsableMove, usable_move
+from slowglass.find.moves import UsableMove, main_field_deg, usable_move
 from slowglass.find.nudge import format_angle
 from slowglass.find.result import Route
 from slowglass.find.route import Hop, hop_paths
@@ -76,7 +76,7 @@ def find_route(
         note=note,
         alternatives=ALTERNATIVES,
     )
-    return _with_aids(route, site, sky)
+    return _with_aids(route, kit, site, sky)
 
 
 def route_to(
@@ -223,7 +223,7 @@ def _hops(
     )
 
 
-def _with_aids(route: Route, site: Site, sky: Sky) -> Route:
+def _with_aids(route: Route, kit: Kit, site: Site, sky: Sky) -> Route:
     """The route with the aim by eye, the same-declination drift and the setting circles."""
     when = route.when if route.zenith_angle_deg is not None else None
     target = (route.target, route.target_ra_deg, route.target_dec_deg)
@@ -255,7 +255,8 @@ def _with_aids(route: Route, site: Site, sky: Sky) -> Route:
 
         names = names_by_hip(sky.named_stars)
         line = sight_line(stars, short, target, field_deg=route.field_deg)
-        drift = same_declination(stars, title, target, field_deg=route.field_deg, when=when)
+        field = main_field_deg(kit)
+        drift = same_declination(stars, title, target, field_deg=field, when=when)
     return replace(route, circles=circles, drift=drift, sight_line=line)
 
 

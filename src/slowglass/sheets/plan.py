@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
@@ -19,7 +19,7 @@ from slowglass.expose.service import expose_object
 from slowglass.find.hour import clear_spans, darkest_window
 from slowglass.find.plates import frame_around
 from slowglass.find.result import Route
-from slowglass.find.service import find_route
+from slowglass.find.service import find_route, route_to
 from slowglass.find.sheet import (
     PaperName,
 )
@@ -71,11 +71,13 @@ def night_page(
     """The way to a place, its exposures, its hours and its forecast picture for a night."""
     stand = best_stand(site, place.ra_deg, place.dec_deg, tonight.date)
     when = None if stand is None else stand.when
-    route = find_route(kit, site, sky, place.name, from_star=wish.from_star, when=when)
     if when is None:
-        route = replace(
-            route, when=None, note=f"{place.name} does not clear the skyline that night"
+        note = f"{place.name} does not clear the skyline in darkness that night"
+        route = route_to(
+            kit, site, sky, place, when=None, from_star=wish.from_star, note=note, alternatives=1
         )
+    else:
+        route = find_route(kit, site, sky, place.name, from_star=wish.from_star, when=when)
     day = tonight.date
     first = expose_object(kit, site, sky, place.name, seconds=FIRST_GUESS_S, night=day)
     plan = expose_object(

@@ -15,7 +15,7 @@ from slowglass.find.direction import compass_words
 from slowglass.find.hour import darkest_window, site_night
 from slowglass.find.nudge import format_angle
 from slowglass.find.plates import CREDIT, ChartWish, plate
-from slowglass.find.result import Route
+from slowglass.find.result import Route, moves_words
 from slowglass.find.sheet import (
     Block,
     Contents,
@@ -43,6 +43,9 @@ from slowglass.sky.place import resolve_place
 
 if TYPE_CHECKING:
     from slowglass.sky.store import Sky
+
+MOST_LEGS_BESIDE = 7
+"""More legs than this leave no room under them for the other ways."""
 
 
 def write_night(
@@ -95,6 +98,8 @@ def _sheet(
         facts.insert(0, f"{obj.kind} in {obj.constellation}{magnitude}")
     facts.insert(1, coordinates(route.target_ra_deg, route.target_dec_deg))
     circle = format_angle(route.field_deg)
+    others = Block("Other ways", other_ways(route))
+    crowded = len(route.legs) > MOST_LEGS_BESIDE
     return Sheet(
         title=title,
         subtitle=" · ".join(facts),
@@ -111,8 +116,12 @@ def _sheet(
             f"{page.fit.text[:1].upper()}{page.fit.text[1:]}."
         ),
         left=(hours_block(page, site, tonight), exposure_block(page.plan)),
-        beside=(Block("Other ways", other_ways(route)),),
-        right=(calibration_block(page.plan), Block("Take care", (SUN, LASER, TUBE))),
+        beside=() if crowded else (others,),
+        right=(
+            calibration_block(page.plan),
+            *((others,) if crowded else ()),
+            Block("Take care", (SUN, LASER, TUBE)),
+        ),
         credit=CREDIT,
     )
 
@@ -126,9 +135,8 @@ def _contents(pages: Sequence[NightPage], kit: Kit, site: Site, tonight: Night) 
         if page.when is not None and route.altitude_deg is not None:
             azimuth = compass_words(_azimuth(route, site, page.when))
             place = f"{route.altitude_deg:.0f}° {azimuth}"
-        moves = len(route.legs)
-        hop = f"{moves} move{'s' if moves != 1 else ''} from {route.anchor}" if moves else "by eye"
-        if not moves and route.anchor is None:
+        hop = f"{moves_words(route)} from {route.anchor}" if route.legs else "by eye"
+        if not route.legs and route.anchor is None:
             hop = "no hop found"
         rows.append(
             ContentsRow(

@@ -13,7 +13,7 @@ from slowglass.choose.service import moon_words
 from slowglass.expose.plan import ExposurePlan
 from slowglass.find.direction import clock_words
 from slowglass.find.nudge import format_angle, format_ra_time
-from slowglass.find.result import Route
+from slowglass.find.result import Route, moves_words
 from slowglass.find.sheet import (
     Block,
 )
@@ -70,7 +70,7 @@ def hours_block(page: NightPage, site: Site, tonight: Night) -> Block:
     zone = ZoneInfo(site.timezone)
     lines = []
     if page.when is None or not page.spans:
-        lines.append(page.route.note or "Not up in darkness that night.")
+        lines.append(f"{page.route.note or 'Not up in darkness that night'}.")
     else:
         spans = " and ".join(f"{clock(a, zone)}–{clock(b, zone)}" for a, b in page.spans)
         stands = ""
@@ -151,7 +151,7 @@ def other_ways(route: Route) -> tuple[str, ...]:
     if route.circles is not None:
         lines.append(route.circles.text)
     lines += [
-        f"Another hop: {len(other.legs)} moves from {other.anchor_title}."
+        f"Another hop: {moves_words(other)} from {other.anchor_title}."
         for other in route.alternatives
     ]
     return tuple(lines)
