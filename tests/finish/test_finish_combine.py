@@ -8,7 +8,13 @@ from astropy.stats import mad_std, sigma_clip
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from slowglass.finish.combine import Rule, combine_values
+from slowglass.finish.combine import (
+    WINSOR_SPREAD,
+    Rule,
+    combine_values,
+    esd_bounds,
+    esd_critical,
+)
 from slowglass.finish.geometry import Box
 from slowglass.finish.place import blocks
 from slowglass.finish.trails import drop_trails
@@ -102,6 +108,53 @@ def test_order_does_not_matter_and_result_lies_within(n, seed, offset):
     assert (mean >= stack.min(axis=0) - slack).all()
     assert (mean <= stack.max(axis=0) + slack).all()
     assert (rejected < n).all()
+
+
+# Rosner 1983, Technometrics 25, 165, as in the NIST/SEMATECH e-Handbook, 1.3.5.17.3.
+ROSNER = """-.25 .68 .94 1.15 1.20 1.26 1.26 1.34 1.38 1.43 1.49 1.49 1.55 1.56 1.58 1.65 1.69 1.70
+1.76 1.77 1.81 1.91 1.94 1.96 1.99 2.06 2.09 2.10 2.14 2.15 2.23 2.24 2.26 2.35 2.37 2.40 2.47 2.54
+2.62 2.64 2.90 2.92 2.92 2.93 3.21 3.26 3.30 3.59 3.68 4.30 4.64 5.34 5.42 6.01"""
+
+
+def test_generalised_esd_finds_rosners_three_outliers():
+    values = np.array([float(v) for v in ROSNER.split()])
+    critical = esd_critical(54)[54]
+    np.testing.assert_allclose(critical[:3], [3.158, 3.151, 3.143], atol=0.002)
+    low, high = esd_bounds(values, 54, critical, 0.0)
+    assert (low, high) == (-0.25, 4.64)  # 5.34, 5.42 and 6.01 go
+    low, high = esd_bounds(values, 54, critical, 5.0)  # none stands out of such noise
+    assert (low, high) == (-0.25, 6.01)
+
+
+def test_winsorised_spread_of_a_normal_sample():
+    # values pulled in to 1.5 sigma scatter by 1/1.1334 (ISO 13528; 1.134 in most texts)
+    values = np.clip(np.random.default_rng(1).normal(0, 1, 400_000), -1.5, 1.5)
+    assert 1 / values.std() == pytest.approx(WINSOR_SPREAD, rel=0.003)
+
+
+@pytest.mark.parametrize("reject", ["clip", "winsorised", "esd"])
+@pytest.mark.parametrize("n", [8, 20, 60])
+def test_every_rule_takes_a_trail_and_little_else(reject, n):
+    rng = np.random.default_rng(n)
+    stack = rng.normal(100, 10, (n, 150, 150)).astype(np.float32)
+    clean = combine_values(stack, Rule(reject, noise_adu=10.0))
+    assert clean.rejected.mean() / n < 0.005
+    assert clean.mean.std() < 1.02 * 10 / np.sqrt(n)
+    stack[n // 2, 60:80] += 300.0
+    crossed = combine_values(stack, Rule(reject, noise_adu=10.0))
+    assert (crossed.rejected[60:80] >= 1).mean() > 0.995
+    assert abs(crossed.mean[60:80].mean() - clean.mean[60:80].mean()) < 0.002 * 300 / n + 0.2
+    np.testing.assert_allclose(crossed.share[60:80].mean(), 1 - 1 / n, atol=0.01)
+    none = combine_values(stack, Rule("none"))
+    np.testing.assert_allclose(none.mean, stack.mean(axis=0), rtol=1e-5)
+
+
+def test_a_noisier_frame_may_stray_further():
+    stack = np.zeros((9, 1), np.float32)
+    stack[:, 0] = [0, 1, -1, 0.5, -0.5, 0.2, -0.2, 0.1, 6.0]
+    strict = combine_values(stack, Rule(noise_adu=1.0))
+    loose = combine_values(stack, Rule(noise_adu=1.0), looser=[1] * 8 + [4])
+    assert (strict.rejected[0], loose.rejected[0]) == (1, 0)
 
 
 def test_mad_std_agrees_with_the_constant_used():
