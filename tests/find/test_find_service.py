@@ -178,3 +178,18 @@ def test_without_a_moment_a_dark_hour_is_chosen(sky):
     route = find_route(KIT, YARD, sky, "NGC 457")
     assert route.legs
     assert route.when is None or route.when.tzinfo is not None
+
+
+def test_a_double_star_is_one_anchor(sky):
+    """Porrima's two stars, 3″ apart, are one to the eye, and have one name."""
+    spring = datetime(2026, 4, 10, 23, 20, tzinfo=UTC)
+    route = find_route(KIT, YARD, sky, "M104", when=spring)
+    titles = [route.anchor_title, *(other.anchor_title for other in route.alternatives)]
+    assert not [title for title in titles if "0.0°" in title]
+
+
+def test_by_day_there_is_no_hop(sky):
+    noon = datetime(2026, 10, 10, 11, 0, tzinfo=UTC)
+    route = find_route(KIT, YARD, sky, "M15", when=noon)
+    assert route.legs == ()
+    assert "Sun is up" in route.reason

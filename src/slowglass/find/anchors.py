@@ -22,6 +22,8 @@ ANCHOR_MARGIN_MAG = 1.0
 FAINTEST_ANCHOR_AT_LEAST = 2.0
 """However bright the sky, the brightest stars are seen."""
 ANCHOR_LOWEST_DEG = 10.0
+ONE_TO_THE_EYE_DEG = 0.05
+"""Stars closer than this (3′) look like one to the naked eye."""
 LONGEST_HOP_DEG = 30.0
 """Beyond this a hop has dozens of legs in an eyepiece field: another anchor is wanted."""
 SAME_PLACE_DEG = 20.0 / 3600.0
@@ -69,8 +71,17 @@ def stars_around(
 def anchor_mask(
     stars: Stars, mag_limit: float, site: Site, when: datetime | None
 ) -> npt.NDArray[np.bool_]:
-    """Naked-eye stars; above the skyline (and 10°) when a moment is given."""
+    """Naked-eye stars; above the skyline (and 10°) when a moment is given.
+
+    Of stars that the eye takes for one, the brightest that has a number.
+    """
     mask = stars.v_mag <= mag_limit
+    if np.isfinite(mag_limit):
+        bright = np.flatnonzero(mask)
+        bright = bright[np.lexsort((stars.v_mag[bright], stars.hip[bright] == 0))]
+        places = stars.vectors[bright]
+        gap = np.linalg.norm(places[:, None] - places[None, :], axis=2)
+        mask[bright[np.any(np.tril(gap < np.radians(ONE_TO_THE_EYE_DEG), -1), axis=1)]] = False
     if when is not None and mask.any():
         rows = np.flatnonzero(mask)
         alt, az = alt_az(
