@@ -340,7 +340,7 @@ def sky(quick: bool) -> None:
     """Sky brightness and transparency of whole forecast frames, solved and judged."""
     kit, site, catalogue = coarse_kit(), load_site("Fig Tree Yard"), open_sky()
     rng = np.random.default_rng(5)
-    errors, light = [], []
+    errors, clouded, light = [], [], []
     unsolved = 0
     for name in ("M11", "NGC457") if quick else ("M11", "M15", "NGC457", "M76", "NGC7662"):
         place = resolve_place(name, catalogue)
@@ -348,28 +348,24 @@ def sky(quick: bool) -> None:
             truth_mag = float(rng.uniform(18.0, 21.6))
             exposure = float(rng.choice([20, 60, 120]))
             passed = 1.0 if k < 3 else 0.6
-            altitude = float(rng.uniform(30, 80))
+            when = datetime(2026, 9, 12, 21, 20 * (k % 3), tzinfo=UTC)
             frame, truth = render_with_truth(
                 kit, site, catalogue, place, exposure_s=exposure, seed=k, tracking=False,
-                sky_mag_arcsec2=truth_mag, transparency=passed, altitude_deg=altitude,
+                sky_mag_arcsec2=truth_mag, transparency=passed, when=when,
             )  # fmt: skip
             frame = clear_of_black(frame)
-            # No time in these frames: the judge takes 50°; tell it the air there is.
-            verdict = assess_frame(
-                frame, catalogue, now_utc=datetime(2026, 9, 12, 21, tzinfo=UTC),
-                near=place, kit=kit, site=site,
-            ).verdict  # fmt: skip
-            found = verdict.light
-            if found is None or found.sky_mag_arcsec2 is None:
+            found = assess_frame(
+                frame, catalogue, now_utc=when, near=place, kit=kit, site=site
+            ).verdict.light
+            if found is None or found.sky_mag_arcsec2 is None or found.transparency is None:
                 unsolved += 1
                 continue
-            air = truth.conditions.airmass * truth.conditions.extinction_mag
-            assumed = 1.3 * truth.conditions.extinction_mag
+            # Full cloud doubles a lit sky in the renderer.
             true_sky = truth.conditions.sky_mag_arcsec2 - 2.5 * math.log10(2.0 - passed)
-            errors.append(found.sky_mag_arcsec2 + air - assumed - true_sky)
-            if found.transparency:
-                light.append(found.transparency * 10 ** (0.4 * (air - assumed)) - passed)
+            (errors if passed == 1.0 else clouded).append(found.sky_mag_arcsec2 - true_sky)
+            light.append(found.transparency - passed)
     told("sky brightness", errors, 0.1, "mag")
+    told("sky brightness through cloud (kit's zero point)", clouded, 0.2, "mag")
     told("transparency", light, 0.1, "")
     print(f"  not told: {unsolved}")
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from slowglass.expose.conditions import site_extinction_mag
-from slowglass.expose.signal import star_e_per_s
+from slowglass.expose.signal import GREEN, SKY_BV, WHITE, star_e_per_s
 from slowglass.frame.detect import Detection
 from slowglass.frame.image import Frame
 from slowglass.judge.prior import binning_of
@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 USUAL_AIRMASS = 1.3
 """Of frames without a time or a site: 50° up."""
 SAME_STAR_ARCSEC = 3.0
+USUAL_BV = 0.8
+"""B − V of a bright field star whose colour is not known: between the Sun and a red giant."""
 SKY_SYSTEM_MAG = 0.05
 """Colours of sky and stars differ, and flats are not applied: no sky is known better."""
 MOST_STARS = 120
@@ -81,7 +83,7 @@ def measure_light(
     light = replace(light, zero_point_mag=zero, zero_point_error_mag=error, zero_point_stars=count)
     air = _air_mag(frame, solution, site)
     if own and kit is not None:
-        green = star_e_per_s(0.0, kit.optics, kit.camera)
+        green = star_e_per_s(0.0, kit.optics, kit.camera, light=SKY_BV)
         per_s = float(green[len(green) // 2]) / (
             frame.header.gain_e_per_adu or kit.camera.gain_e_per_adu
         )
@@ -137,6 +139,7 @@ def _zero_point(
         exposure_s=exposure_s,
     ) * 10.0 ** (0.4 * APERTURE_LOSS_MAG)
     v_mag = match.mag[rows] + G_TO_V_MAG
+    bv = np.full(rows.size, USUAL_BV)
     if len(catalogue):
         apart = np.hypot(
             (catalogue.ra_deg[None, :] - match.ra_deg[rows][:, None])
@@ -147,7 +150,11 @@ def _zero_point(
         near = apart[np.arange(rows.size), nearest] * 3600.0 < SAME_STAR_ARCSEC
         known = near & np.isfinite(catalogue.v_mag[nearest])
         v_mag = np.where(known, catalogue.v_mag[nearest], v_mag)
-    return zero_point(v_mag, rates)
+        coloured = near & np.isfinite(catalogue.bv[nearest])
+        bv = np.where(coloured, catalogue.bv[nearest], bv)
+    # Green is not V: a red star sends it less. The zero point is that of the sky's own colour.
+    band = GREEN if factor == 2 else WHITE
+    return zero_point(v_mag + band.colour_mag_per_bv * (bv - SKY_BV), rates)
 
 
 def _without_pedestal(frame: Frame, level: float, kit: Kit | None) -> tuple[float, bool]:

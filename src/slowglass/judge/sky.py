@@ -37,8 +37,8 @@ LARGEST_SCATTER_MAG = 0.35
 class SkyLight:
     """Light and sky of one frame; None where it cannot be told, with ``sky_reason``.
 
-    ``zero_point_mag`` is the V magnitude of a star that gives 1 ADU a second (mean of the green
-    pixels, or of all of a sensor without colours) through the air of this frame.
+    ``zero_point_mag`` is the V magnitude of a star of the sky's colour that gives 1 ADU a second
+    (mean of the green pixels, or of all of a sensor without colours) through this frame's air.
     ``transparency`` is the share of the light that arrived of what kit and clear air promise.
     Channels are R, G, B or L; ``clipped_stars`` counts stars with a clipped core in each.
     """
