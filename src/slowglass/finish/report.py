@@ -41,9 +41,9 @@ th { text-align: left; font-weight: normal; color: var(--soft); padding: .1rem .
 td { padding: .1rem 0; } td.n { text-align: right; font-variant-numeric: tabular-nums;
   white-space: nowrap; padding-right: .8rem; vertical-align: top; }
 @media (max-width: 42rem) { .columns { display: block; } body { padding: .8rem; } }
-@media print { @page { size: A4; margin: 11mm; } body { padding: 0; font-size: 9pt;
-  background: none; max-width: none; } figure.main img { max-height: 84mm; object-fit: contain;
-  background: none; } figure.pair img { max-height: 50mm; object-fit: contain; background: none; }
+@media print { @page { size: A4; margin: 11mm; } body { padding: 0; font-size: 8.5pt;
+  background: none; max-width: none; } figure.main img { max-height: 76mm; object-fit: contain;
+  background: none; } figure.pair img { max-height: 46mm; object-fit: contain; background: none; }
   section { break-inside: avoid; } }
 """
 
