@@ -226,6 +226,10 @@ def test_one_odd_file_does_not_end_the_watch(frames, card, watch, monkeypatch):
     all_of(watching := watch())
     assert roles(watching.state) == {"light0.fits": "unreadable", "light1.fits": "light"}
     assert "unexpected fault" in watching.state.entries[0].why
+    monkeypatch.undo()
+    monkeypatch.setenv("SLOWGLASS_WATCH", str(card.parent / "data"))
+    all_of(again := watch())
+    assert set(roles(again.state).values()) == {"light"}
 
 
 def test_the_folder_may_go_away_and_come_back(frames, card, watch):
@@ -275,6 +279,14 @@ def test_the_stream_is_plain_json(frames, card, watch):
         if event.what == "frame":
             assert told["name"] == "light0.fits" and told["keeper"] is True
             assert told["night"]["files"] == {"light": 1}
+
+
+def test_an_option_that_makes_no_sense_ends_the_watch_and_spoils_no_frame(frames, card, watch):
+    drop(frames, card, "light0.fits")
+    with pytest.raises(UsageError, match="radius"):
+        all_of(watch(radius_deg=-3.0))
+    all_of(again := watch())
+    assert roles(again.state) == {"light0.fits": "light"}
 
 
 def test_misuse_is_told(sky, tmp_path, card, watch):

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from slowglass.errors import UnreadableFile
+from slowglass.errors import SlowglassError, UnreadableFile
 from slowglass.judge.live import LiveFrame, live_frame
 from slowglass.judge.live_enough import TargetLight, target_light
 from slowglass.judge.service import unreadable_verdict
@@ -58,6 +58,8 @@ def judge_new_file(
         return _judge(path, name, fingerprint, sky, options, last)
     except UnreadableFile as error:
         fault = error
+    except SlowglassError:  # an option that makes no sense is no file's fault
+        raise
     except OSError as error:
         fault = UnreadableFile(path, error.strerror or str(error), "copy it again")
     except Exception as error:

@@ -91,7 +91,8 @@ class Ledger:
         return left
 
     def resume(self) -> None:
-        """Take over what the journal says; lines of another make mean judging again."""
+        """Take over what the journal says. Lines of another make mean judging again, and so do
+        files that could not be read."""
         from pydantic import TypeAdapter, ValidationError
 
         verdicts, lights = TypeAdapter(Verdict), TypeAdapter(TargetLight | None)
@@ -111,6 +112,8 @@ class Ledger:
                     light=lights.validate_python(light),
                 )
                 self._keep(entry, Mark(int(line["size"]), int(line["mtime_ns"])))
+                if verdict.error is not None:
+                    self._forget(entry.name)
             except (KeyError, TypeError, ValueError, ValidationError):
                 continue
 
@@ -118,6 +121,9 @@ class Ledger:
         self._entries.pop(entry.name, None)
         self._entries[entry.name] = entry
         self._marks[entry.name] = mark
+
+    def _forget(self, name: str) -> None:
+        del self._entries[name], self._marks[name]
 
     def _rename(self, old: str, name: str) -> None:
         entries: dict[str, Entry] = {}
