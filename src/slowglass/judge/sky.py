@@ -130,7 +130,7 @@ def sky_brightness(
 
 def sky_level(plane: npt.NDArray[np.float32]) -> float:
     """Median level of the sky in ADU, stars clipped away, from an even sample of the plane."""
-    step = max(1, int(math.sqrt(plane.size / 400_000)))
+    step = max(1, math.ceil(math.sqrt(plane.size / 60_000)))
     sample = plane[::step, ::step].ravel()
     for _ in range(4):
         middle = float(np.median(sample))
