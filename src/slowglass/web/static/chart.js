@@ -95,6 +95,6 @@ for (const figure of document.querySelectorAll("figure.turnable")) {
   button("−", "Smaller", () => zoom(1 / 1.5));
   button("↺", "Turn to the left", () => rotate(turn - 15));
   button("↻", "Turn to the right", () => rotate(turn + 15));
-  button("As the sky", "Turn to the sky at that hour, zenith up", asTheSky);
+  button("As the sky", "As the sky at that hour, zenith up", asTheSky);
   figure.append(tools);
 }
