@@ -1,9 +1,8 @@
-"""Whether a frame is a light, dark, flat or bias: header first, then folder, then content."""
+"""Whether a frame is a light, dark, flat or bias: by its header, what it shows, and its names."""
 
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -28,19 +27,6 @@ _FLAT_STARS = 25
 _FEW_STARS = 3
 _EVEN = 0.1
 """Unevenness over pixel noise below which no light fell: a lens always darkens its corners."""
-
-
-def guess_kind(frame: Frame, path: Path | str | None = None) -> tuple[Kind, str]:
-    """The kind of a frame and the ground for it, for the person who has to trust it.
-
-    The header's word counts most, then the nearest folder's name, then the file's own name,
-    then the picture: a flat is bright and smooth, a light has stars or a sky well above black,
-    a dark or bias has neither. "unknown" where a picture cannot be told.
-    """
-    if frame.header.kind != "unknown":
-        return frame.header.kind, "the header says so"
-    kind, ground = _kind_from_place(frame if path is None else replace(frame, path=str(path)))
-    return (kind, ground) if kind != "unknown" else kind_from_content(frame)
 
 
 def kind_by_sight(frame: Frame, *, stars: int) -> tuple[Kind, str]:
