@@ -11,6 +11,7 @@ from slowglass.sky.wcs import TanWcs
 from slowglass.solve.fit import fit_tan, residuals_px
 from slowglass.solve.grid import build_grid, stars_within
 from slowglass.solve.index import CODE_CELLS, NAME_BITS, PAIR_FIRST, PAIR_SECOND, PAIRS, build_depth
+from slowglass.solve.lines import in_a_row
 from slowglass.solve.odds import MAG_SIGMA, brightness_density, mag_density, occam_ln
 from slowglass.solve.store import open_solver
 
@@ -168,3 +169,20 @@ def test_the_price_of_choice_grows_with_the_prior():
     small = occam_ln(4, 1500.0, 0.5, cone_area_px=1e8, **told)
     large = occam_ln(4, 1500.0, 0.5, cone_area_px=1e10, **told)
     assert small - large == pytest.approx(np.log(100.0))
+
+
+def test_flashes_in_a_row_are_told_from_stars():
+    rng = np.random.default_rng(11)
+    diagonal = float(np.hypot(6000, 4000))
+    taken = 0
+    for _ in range(200):
+        x, y = rng.uniform(0, 6000, 60), rng.uniform(0, 4000, 60)
+        taken += np.count_nonzero(in_a_row(x, y, diagonal))
+    assert taken <= 12  # one chance row in 200 lists, or two
+    along = rng.uniform(0, 3500, 8)
+    x = np.concatenate([400 + along * 0.8, x])
+    y = np.concatenate([300 + along * 0.6 + rng.normal(0, 0.7, 8), y])
+    row = in_a_row(x, y, diagonal)
+    assert row[:8].all()
+    assert np.count_nonzero(row[8:]) <= 2
+    assert not in_a_row(x[:4], y[:4], diagonal).any()

@@ -15,6 +15,7 @@ from slowglass.sky.store import Sky
 from slowglass.solve.catalogue import SolveCatalogue
 from slowglass.solve.deep import local_catalogue
 from slowglass.solve.hunt import Hunt, hunt, look_with_own, second_look
+from slowglass.solve.lines import in_a_row
 from slowglass.solve.polish import polish
 from slowglass.solve.refusal import NEARBY_DEG, Attempt, Elsewhere, common_elongation, explain
 from slowglass.solve.stages import LEAST_BLEND_PX, ImageStars
@@ -60,6 +61,9 @@ def solve_stars(
     usable = np.flatnonzero(
         np.isfinite(stars.x_px) & np.isfinite(stars.y_px) & (stars.flux_adu > 0)
     )
+    by_flux = usable[np.argsort(-stars.flux_adu[usable], kind="stable")]
+    row = in_a_row(stars.x_px[by_flux], stars.y_px[by_flux], float(np.hypot(*size)))
+    usable = np.sort(by_flux[~row])
     catalogue = local_catalogue(sky, base, prior, *size) or base
     expected = expected_stars(catalogue, prior, *size)
     attempt = Attempt(
