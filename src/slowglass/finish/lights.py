@@ -30,7 +30,7 @@ from slowglass.finish.geometry import Box
 from slowglass.finish.grade import SHARPEST_STAR_PX, Look
 from slowglass.finish.masters import SAME_GAIN, Wanted, middle
 from slowglass.finish.recipe import Recipe
-from slowglass.finish.skyflat import Surface, block_levels, fit_surface
+from slowglass.finish.skyflat import Blocks, Surface, block_levels, fit_surface
 from slowglass.finish.store import FrameStore
 from slowglass.finish.vignette import fall_of_light
 from slowglass.finish.workers import each
@@ -158,14 +158,26 @@ def pixel_noise(pixels: Plane, bayer: Bayer | None) -> float:
 def sky_surfaces(pixels: Plane, bayer: Bayer | None, *, flatten: bool) -> tuple[Surface, ...]:
     """The sky of each colour plane as a tilted plane (a constant unless ``flatten``)."""
     height, width = pixels.shape[:2]
-    surfaces = []
-    for plane, first_row, first_col, step in _colour_planes(pixels, bayer):
-        found = block_levels(plane, across=16)
-        found = replace(
-            found, x_px=found.x_px * step + first_col, y_px=found.y_px * step + first_row
-        )
-        surfaces.append(fit_surface(found, width, height, order=1 if flatten else 0))
-    return tuple(surfaces)
+    order = 1 if flatten else 0
+    return tuple(
+        fit_surface(blocks, width, height, order=order) for blocks in _sky_blocks(pixels, bayer)
+    )
+
+
+def _sky_blocks(pixels: Plane, bayer: Bayer | None) -> list[Blocks]:
+    """Sky levels of each colour plane, at their places in the frame."""
+    if pixels.ndim == 3:
+        planes = [(pixels[..., c], 0, 0, 1) for c in range(pixels.shape[2])]
+    elif bayer is None:
+        planes = [(pixels, 0, 0, 1)]
+    else:
+        planes = [(pixels[j::2, i::2], j, i, 2) for j in (0, 1) for i in (0, 1)]
+    found = []
+    for plane, first_row, first_col, step in planes:
+        blocks = block_levels(plane, across=16)
+        x, y = blocks.x_px * step + first_col, blocks.y_px * step + first_row
+        found.append(replace(blocks, x_px=x, y_px=y))
+    return found
 
 
 def take_in(
@@ -241,15 +253,7 @@ def _with_flat_from_sky(
         factor, _ = dark_factor(light.header.exposure_s, masters)
         raw = store.box(light.name, whole)
         pixels = calibrate(raw, masters, dark_scale=factor)
-        for plane, first_row, first_col, step in _colour_planes(pixels, wanted.bayer):
-            blocks = block_levels(plane, across=16)
-            skies.append(
-                replace(
-                    blocks,
-                    x_px=blocks.x_px * step + first_col,
-                    y_px=blocks.y_px * step + first_row,
-                )
-            )
+        skies += _sky_blocks(pixels, wanted.bayer)
     fall = fall_of_light(skies, width, height)
     if fall is None:
         return masters
@@ -258,15 +262,6 @@ def _with_flat_from_sky(
         "the sky of the lights; dust shadows stay"
     )
     return replace(masters, flat=fall.plane(height, width))
-
-
-def _colour_planes(pixels: Plane, bayer: Bayer | None) -> list[tuple[Plane, int, int, int]]:
-    """Each colour's plane with its first row, first column and step in the frame."""
-    if pixels.ndim == 3:
-        return [(pixels[..., c], 0, 0, 1) for c in range(pixels.shape[2])]
-    if bayer is None:
-        return [(pixels, 0, 0, 1)]
-    return [(pixels[j::2, i::2], j, i, 2) for j in (0, 1) for i in (0, 1)]
 
 
 def _look_at(light: Light, pixels: Plane, wanted: Wanted, masters: Masters, recipe: Recipe) -> None:

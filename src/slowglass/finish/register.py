@@ -21,6 +21,7 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 from scipy.special import betainc
 
+from slowglass.finish.bend import pair_up
 from slowglass.finish.geometry import Floats, Similarity, fit_similarity
 from slowglass.progress import Report, silent
 
@@ -120,18 +121,6 @@ def _support(
     return count
 
 
-def _pairs_within(
-    ref_tree: cKDTree, xy: Floats, transform: Similarity, radius_px: float
-) -> npt.NDArray[np.intp]:
-    """Mutually nearest pairs (frame, reference) closer than the radius."""
-    distance, nearest = ref_tree.query(transform.apply(xy), distance_upper_bound=radius_px)
-    index = np.flatnonzero(np.isfinite(distance))
-    order = index[np.argsort(distance[index], kind="stable")]
-    _, first = np.unique(nearest[order], return_index=True)
-    kept = np.sort(order[first])
-    return np.column_stack([kept, nearest[kept]])
-
-
 def _refine(
     ref: Floats, xy: Floats, start: Similarity, radius_px: float
 ) -> tuple[Similarity, npt.NDArray[np.intp], float]:
@@ -140,7 +129,7 @@ def _refine(
     transform, pairs, rms = start, np.empty((0, 2), dtype=np.intp), float("inf")
     radius = radius_px
     for _ in range(6):
-        before, pairs = pairs, _pairs_within(tree, xy, transform, radius)
+        before, pairs = pairs, pair_up(xy, tree, transform, radius)
         if len(pairs) < 2:
             return transform, pairs, float("inf")
         if np.array_equal(pairs, before):  # the same pairs give the same fit again
