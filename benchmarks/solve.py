@@ -1,6 +1,6 @@
 """How often frames are solved, how often wrongly, how fast, from pixels to answer.
 
-    python benchmarks/solve.py                 # 4000 frames, some 40 processor minutes
+    python benchmarks/solve.py                 # 4000 frames, an hour of processor time
     python benchmarks/solve.py --frames 200    # a tenth of it and less
     python benchmarks/solve.py --quick
 

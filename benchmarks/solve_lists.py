@@ -1,7 +1,7 @@
 """How often star lists are solved, how often wrongly, how fast; and are the odds honest?
 
-    python benchmarks/solve.py                 # table, some minutes
-    python benchmarks/solve.py --odds          # also the plot of docs/design/solve-odds.md
+    python benchmarks/solve_lists.py                 # table, some minutes
+    python benchmarks/solve_lists.py --odds          # also the plot of docs/design/solve-odds.md
 
 Lists come from the catalogue with 0.4 px of positional and 0.35 mag of brightness error, 1 %
 missed and 0.5 spurious bright stars on average (tests/solve/star_fields.py), so they measure the
