@@ -10,7 +10,7 @@ Everything heavy is imported when a step needs it, so opening a workbench is qui
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cached_property
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from slowglass.judge.report import SeriesReport
     from slowglass.judge.verdict import Verdict
     from slowglass.judge.watch import Watch
+    from slowglass.judge.watch_state import WatchEvent
     from slowglass.kit.model import Air, Kit, Site, Wind
     from slowglass.kit.service import KitSummary
     from slowglass.learn.air import SkyByDirection
@@ -546,6 +547,39 @@ class Workbench:
             again=again,
             report=report,
         )
+
+    def logged(
+        self,
+        events: Iterable[WatchEvent],
+        folder: Path,
+        trouble: Callable[[SlowglassError], None],
+    ) -> Iterator[WatchEvent]:
+        """The same events, each frame among them written into the logbook on its way.
+
+        ``trouble`` hears once why the logbook cannot be kept. With no kit of one's own there is
+        nobody to keep it for.
+        """
+        from slowglass.learn.log import log_event
+
+        keeping = not self.kit_is_stand_in
+        for event in events:
+            if keeping:
+                try:
+                    log_event(
+                        self.logbook, event, folder, kit=self.kit, site=self.site, sky=self.sky
+                    )
+                except SlowglassError as error:
+                    keeping = False
+                    trouble(error)
+            yield event
+
+    def log_finished(self, result: FinishResult) -> int | None:
+        """The logbook's number of a finished picture; None with no kit of one's own."""
+        from slowglass.learn.log import log_finished
+
+        if self.kit_is_stand_in:
+            return None
+        return log_finished(self.logbook, result, kit=self.kit, site=self.site, sky=self.sky)
 
     def lessons(self, *, evening: str | None = None) -> Lessons:
         """What the logged nights teach about this kit at this site."""

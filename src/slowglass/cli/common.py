@@ -37,6 +37,14 @@ SiteOption = Annotated[
     ),
 ]
 
+NoLogOption = Annotated[
+    bool,
+    typer.Option(
+        "--no-log",
+        help="Leave the logbook alone; else it is kept as soon as you have a kit of your own.",
+    ),
+]
+
 FramesKitOption = Annotated[
     str | None,
     typer.Option(

@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from slowglass.cli.common import (
     FramesKitOption,
     JsonOption,
+    NoLogOption,
     console,
     facts,
     open_workbench,
     or_dash,
     print_document,
+    print_error,
     progress,
 )
 from slowglass.cli.words import count_text
 from slowglass.documents import document
+from slowglass.errors import SlowglassError
+
+if TYPE_CHECKING:
+    from slowglass.finish.types import FinishResult
+    from slowglass.workbench import Workbench
 
 
 def finish(
@@ -55,6 +62,7 @@ def finish(
     north_up: Annotated[
         bool, typer.Option("--north-up", help="Turn north to the top (needs known coordinates).")
     ] = False,
+    no_log: NoLogOption = False,
     kit: FramesKitOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -76,11 +84,21 @@ def finish(
             north_up=north_up,
             report=report,
         )
+    if not no_log:
+        _log(bench, result)
     found = document(result)
     if as_json:
         print_document(found)
     else:
         _show(found)
+
+
+def _log(bench: Workbench, result: FinishResult) -> None:
+    """Enter the picture; the picture itself is done, whatever becomes of its entry."""
+    try:
+        bench.log_finished(result)
+    except SlowglassError as error:
+        print_error(f"the picture is finished, but not logged: {error}")
 
 
 def _show(found: dict[str, Any]) -> None:

@@ -14,6 +14,7 @@ from slowglass.cli.common import (
     FramesKitOption,
     FramesSiteOption,
     JsonOption,
+    NoLogOption,
     console,
     open_workbench,
     or_dash,
@@ -23,6 +24,7 @@ from slowglass.cli.common import (
 )
 from slowglass.cli.serve import PortOption, announce
 from slowglass.cli.words import count_text
+from slowglass.errors import SlowglassError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -71,6 +73,7 @@ def watch(
     fresh: Annotated[
         bool, typer.Option("--fresh", help="Judge everything anew, not only what is new.")
     ] = False,
+    no_log: NoLogOption = False,
     kit: FramesKitOption = None,
     site: FramesSiteOption = None,
     as_json: JsonOption = False,
@@ -97,7 +100,8 @@ def watch(
     teller = _Teller(as_json=as_json, sound=sound)
     try:
         with _page(bench, watching, port) if wanted else nullcontext():
-            for event in watching.run(once=once):
+            events = watching.run(once=once)
+            for event in events if no_log else bench.logged(events, folder, teller.trouble):
                 teller.tell(event)
     except KeyboardInterrupt:
         watching.stop()
@@ -139,6 +143,10 @@ class _Teller:
         if self._sound and state.say.cue and event.what in ("frame", "say") and not state.to_judge:
             sys.stderr.write(BELL)
             sys.stderr.flush()
+
+    def trouble(self, error: SlowglassError) -> None:
+        """The logbook cannot be kept: said once, the watch goes on."""
+        print_error(f"the logbook is not kept: {error}")
 
     def _print(self, event: WatchEvent) -> None:
         state = event.state
