@@ -24,15 +24,27 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from solve_scenes import CHANGES, FIELDS, KINDS, Photographer, Scene, changed, without_sky
+from solve_scenes import (
+    CHANGES,
+    FIELDS,
+    KINDS,
+    Photographer,
+    Scene,
+    changed,
+    place_bound,
+    without_sky,
+)
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "builders"))
 
 from real_frames import centre_error_px as real_error_px
 from real_frames import frames_folder, solve_cases, stripped_copy
 
+from slowglass.expose.forecast import render_with_truth
 from slowglass.frame.detect import detect_stars
 from slowglass.frame.io import read_frame
+from slowglass.frame.stars import StarFlag
+from slowglass.kit.io import load_kit, load_site
 from slowglass.sky.place import resolve_place
 from slowglass.sky.store import open_sky
 from slowglass.sky.wcs import deproject_tan
@@ -192,6 +204,41 @@ def real_frames(sky, seed: int) -> None:
     print(f"\n{asked_of_all} solves of real frames, {wrong_of_all} wrong")
 
 
+def against_photon_noise(sky, count: int) -> None:
+    """Residual rms of fits over what photon noise alone leaves, unsaturated matched stars.
+
+    A fit of p parameters to n stars leaves √(1 − p / 2n) of the noise. Frames of 5 s, in which
+    few stars are saturated, at the scenario's own pixels binned 2 × 2.
+    """
+    kit, site = load_kit("long 102"), load_site("Fig Tree Yard")
+    camera = {"width_px": 3000, "height_px": 2000, "pixel_um": 7.8, "bayer": None}
+    kit = kit.model_copy(update={"camera": kit.camera.model_copy(update=camera)})
+    ratios = []
+    for seed in range(count):
+        place = 290.0 + 2.0 * seed, 10.0 + 3.0 * seed
+        frame, truth = render_with_truth(
+            kit, site, sky, place, exposure_s=5.0, faintest_mag=14.0, seed=seed
+        )
+        stars = detect_stars(frame).stars
+        scale = truth.wcs.scale_arcsec_per_px
+        prior = Prior(ra_deg=place[0], dec_deg=place[1], radius_deg=2.0, scale_arcsec_per_px=scale)
+        found = solve_stars(stars, 3000, 2000, sky, prior)
+        match = found.match
+        clear = (stars.flags[match.star_index] & int(StarFlag.SATURATED)) == 0
+        if np.count_nonzero(clear) < 8:
+            continue
+        index = match.star_index[clear]
+        bound = place_bound(truth, kit)(stars.x_px[index], stars.y_px[index])
+        free = 1.0 - 6 / (2.0 * len(match))
+        residual = match.residual_arcsec[clear] / found.wcs.scale_arcsec_per_px
+        ratios.append(np.sqrt(np.mean(residual**2) / free / np.mean(bound**2)))
+    if ratios:
+        print(
+            f"\nresidual over the photon-noise bound, {len(ratios)} fits: "
+            f"median {np.median(ratios):.2f}, worst {np.max(ratios):.2f}"
+        )
+
+
 def share(answers: list[Answer]) -> str:
     """Solved rightly of asked."""
     right = sum(a.solved and not a.wrong for a in answers)
@@ -285,6 +332,7 @@ def main() -> None:
         if not a.solved and a.scene.listed >= PRIORS[a.prior][2]
     )  # fmt: skip
     print("\nnot solved though stars enough:", dict(missed) or "none")
+    against_photon_noise(sky, 8)
     real_frames(sky, options.seed)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"\npeak memory {peak:.0f} MB, {time.process_time() - started:.0f} processor seconds")
