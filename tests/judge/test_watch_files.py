@@ -12,7 +12,8 @@ import pytest
 from astropy.io import fits
 
 from slowglass.errors import UsageError
-from slowglass.judge.watch_files import Bell, Mark, Settling, file_print, scan, taking_order
+from slowglass.frame.fingerprint import file_print
+from slowglass.judge.watch_files import Bell, Mark, Settling, scan, taking_order
 from slowglass.judge.watch_journal import Journal, journal_folder
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import threading
 import time
@@ -20,7 +19,6 @@ PATIENCE_S = 60.0
 OLD_S = 10.0
 """Files of a first look that were last changed so long ago are not being written now."""
 BEING_WRITTEN = "it is being written"
-ENDS = 65536
 
 
 @dataclass(frozen=True)
@@ -42,19 +40,6 @@ def scan(folder: Path) -> dict[Path, Mark]:
             continue
         found[path] = Mark(facts.st_size, facts.st_mtime_ns)
     return found
-
-
-def file_print(path: Path) -> str:
-    """A fingerprint of a file: its size, beginning and end."""
-    made = hashlib.blake2b(digest_size=16)
-    with path.open("rb") as stream:
-        size = stream.seek(0, 2)
-        made.update(str(size).encode())
-        stream.seek(0)
-        made.update(stream.read(ENDS))
-        stream.seek(max(0, size - ENDS))
-        made.update(stream.read(ENDS))
-    return made.hexdigest()
 
 
 def taking_order(marks: Mapping[Path, Mark]) -> list[Path]:

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from slowglass.errors import SlowglassError, UnreadableFile
+from slowglass.frame.fingerprint import file_print
 from slowglass.judge.live import LiveFrame, live_frame
 from slowglass.judge.live_enough import TargetLight, target_light
 from slowglass.judge.service import unreadable_verdict
-from slowglass.judge.watch_files import file_print
 from slowglass.judge.watch_memory import give_back_freed
 from slowglass.judge.watch_sort import Entry
 from slowglass.judge.watch_state import Newest, Picture

@@ -6,9 +6,10 @@ from collections.abc import Collection, Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
 
+from slowglass.frame.fingerprint import file_print
 from slowglass.judge.live_enough import TargetLight
 from slowglass.judge.verdict import Verdict
-from slowglass.judge.watch_files import Mark, file_print
+from slowglass.judge.watch_files import Mark
 from slowglass.judge.watch_journal import Journal
 from slowglass.judge.watch_sort import Entry
 
