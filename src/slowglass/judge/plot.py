@@ -175,7 +175,7 @@ def _curve(axes: Axes, report: SeriesReport) -> None:
         curve.best - curve.best_error, curve.best + curve.best_error, color=GREEN, alpha=0.2, lw=0
     )
     axes.set_ylim(0.0, 1.1 * float(np.nanmax(hfd)))
-    axes.set_xlabel(f"{curve.unit}s; " + curve.text, fontsize=8)
+    axes.set_xlabel("\n".join([f"{curve.unit}s", *_wrapped(curve.text, 50)]), fontsize=8)
     axes.set_ylabel("half-flux diameter, px")
 
 

@@ -108,7 +108,11 @@ def sum_up(
         frames=len(lights),
         solved=sum(verdicts[i].solved for i in lights),
         keepers=sum(verdicts[i].keeper for i in lights),
-        focus=measure_focus(run, aperture_mm=kit.optics.aperture_mm if kit else None),
+        focus=(
+            Silence("the focuser was turned between the frames: no trend")
+            if focus_turn
+            else measure_focus(run, aperture_mm=kit.optics.aperture_mm if kit else None)
+        ),
         field=field_map([s for s in run if s.pattern is not None]),
         drift=drift,
         worm=worm,
