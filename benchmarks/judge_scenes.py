@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import count as count_up
 
 import numpy as np
 
@@ -292,8 +293,9 @@ def _faults(truth, rng, dec, exposure, cadence, width, judged, period, kit) -> l
     if truth == "round":
         return [plain] * FRAMES
     if truth == "drive":
-        while True:
-            swing = _swing(rng, base, dec, period)
+        for tries in count_up():
+            # Slow worms near the pole need a larger swing to be seen in a short exposure.
+            swing = _swing(rng, base, dec, period, 1.15 ** (tries // 40))
             if least < _variance(swing, start, exposure) < 40 * sigma2:
                 return [Fault(swing)] * FRAMES
     if truth == "polar axis":
@@ -372,9 +374,9 @@ def _faults(truth, rng, dec, exposure, cadence, width, judged, period, kit) -> l
     raise ValueError(truth)
 
 
-def _swing(rng, base, dec, period) -> Path:
+def _swing(rng, base, dec, period, factor) -> Path:
     """A worm's swing with its second harmonic, at any phase."""
-    size, phase = rng.uniform(6, 28), rng.uniform(0, 2 * np.pi)
+    size, phase = factor * rng.uniform(6, 28), rng.uniform(0, 2 * np.pi)
     second, other = rng.uniform(0, 0.25), rng.uniform(0, 2 * np.pi)
     cos_dec = math.cos(math.radians(dec))
 
