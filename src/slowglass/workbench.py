@@ -174,7 +174,7 @@ class Workbench:
 
     def weigh(
         self,
-        kits: Sequence[NameOrPath],
+        kits: Sequence[NameOrPath | Kit],
         *,
         first: date | None = None,
         output: Path | None = None,
@@ -182,15 +182,15 @@ class Workbench:
     ) -> Weighing:
         """What kits are good for at the site over a year from ``first`` (or tonight) on.
 
-        ``output`` draws the counts.
+        Kits are given as they are, or by name or file. ``output`` draws the counts.
         """
         from slowglass.choose.weigh_picture import draw_weighing
         from slowglass.choose.weigh_service import weigh_kits
         from slowglass.kit.io import load_kit
+        from slowglass.kit.model import Kit
 
-        weighing = weigh_kits(
-            [load_kit(kit) for kit in kits], self.site, self.sky, first=first, report=report
-        )
+        given = [kit if isinstance(kit, Kit) else load_kit(kit) for kit in kits]
+        weighing = weigh_kits(given, self.site, self.sky, first=first, report=report)
         if output is not None:
             draw_weighing(weighing, output)
         return weighing

@@ -35,6 +35,24 @@ DETAIL_MAG_ARCSEC2, DETAIL_ARCSEC, DETAIL_SNR = 19.0, 4.0, 10.0
 """A knot in a bright object, so bright and so wide."""
 
 
+FACTS: tuple[tuple[str, str, int, str], ...] = (
+    ("aperture", "aperture_mm", 0, " mm"),
+    ("focal ratio f/", "focal_ratio", 1, ""),
+    ("field, long side", "field_width_arcmin", 0, "′"),
+    ("pixel", "scale_arcsec_per_px", 2, "″"),
+    ("star's width", "star_fwhm_arcsec", 1, "″"),
+    ("hold time", "hold_s", 0, " s"),
+    ("exposure, best for an hour", "exposure_s", 0, " s"),
+    ("hours as a multiple of the ideal", "time_cost", 1, ""),
+    ("faintest star, one exposure", "star_mag_single", 1, ""),
+    ("faintest star, two hours", "star_mag_night", 1, ""),
+    ("faintest glow, mag/arcsec²", "surface_mag_arcsec2", 1, ""),
+    ("minutes for equal S/N per arcsec²", "surface_minutes", 0, ""),
+    ("minutes for equal detail", "detail_minutes", 1, ""),
+)
+"""The rows of a comparison: what a fact is called, its field, decimals to show, its unit."""
+
+
 @dataclass(frozen=True)
 class KitFacts:
     """What a kit amounts to at 60° altitude under a site's moonless sky.

@@ -58,6 +58,8 @@ def weigh(
 
 
 def _side_by_side(kits: list[dict[str, Any]]) -> Any:
+    from slowglass.choose.compare import FACTS
+
     rows = table("", "", *(kit["facts"]["name"] for kit in kits), right=(*range(1, len(kits) + 1),))
 
     def row(name: str, form: str, key: str, unit: str = "") -> None:
@@ -66,19 +68,8 @@ def _side_by_side(kits: list[dict[str, Any]]) -> Any:
 
     if any(kit["facts"]["price"] is not None for kit in kits):
         row("price", ",.0f", "price")
-    row("aperture", ".0f", "aperture_mm", " mm")
-    row("focal ratio f/", ".1f", "focal_ratio")
-    row("field, long side", ".0f", "field_width_arcmin", "′")
-    row("pixel", ".2f", "scale_arcsec_per_px", "″")
-    row("star's width", ".1f", "star_fwhm_arcsec", "″")
-    row("hold time", ".0f", "hold_s", " s")
-    row("exposure, best for an hour", ".0f", "exposure_s", " s")
-    row("hours as a multiple of the ideal", ".1f", "time_cost")
-    row("faintest star, one exposure", ".1f", "star_mag_single")
-    row("faintest star, two hours", ".1f", "star_mag_night")
-    row("faintest glow, mag/arcsec²", ".1f", "surface_mag_arcsec2")
-    row("minutes for equal S/N per arcsec²", ".0f", "surface_minutes")
-    row("minutes for equal detail", ".1f", "detail_minutes")
+    for name, key, digits, unit in FACTS:
+        row(name, f".{digits}f", key, unit)
     for number, count in enumerate(kits[0]["classes"]):
         cells = (kit["classes"][number] for kit in kits)
         rows.add_row(

@@ -191,6 +191,37 @@ def kit_rows(kit: Kit, summary: KitSummary) -> list[tuple[str, str]]:
     return rows
 
 
+def side_by_side(kits: list[dict[str, Any]]) -> list[tuple[str, list[str]]]:
+    """The facts of weighed kits, name and a figure a kit."""
+    from slowglass.choose.compare import FACTS
+
+    facts = [kit["facts"] for kit in kits]
+    rows = [
+        (name[:1].upper() + name[1:], [number(f[key], digits, unit.strip()) for f in facts])
+        for name, key, digits, unit in FACTS
+    ]
+    if any(f["price"] is not None for f in facts):
+        prices = ["not stated" if f["price"] is None else number(f["price"], 0) for f in facts]
+        rows.insert(0, ("Price", prices))
+    rows.append(("Objects done well", [str(kit["done"]) for kit in kits]))
+    return rows
+
+
+def class_rows(kit: dict[str, Any]) -> list[dict[str, Any]]:
+    """The classes of a weighed kit: counts, shares of what comes up in per cent, and why never."""
+    from slowglass.choose.weigh_words import WORDS
+
+    return [
+        {
+            **count,
+            "once_percent": 100.0 * count["one_exposure"] / max(count["up"], 1),
+            "night_percent": 100.0 * count["one_night"] / max(count["up"], 1),
+            "why_words": ", ".join(f"{n} {WORDS[word]}" for word, n in count["why"].items()),
+        }
+        for count in kit["classes"]
+    ]
+
+
 def _both(a: float | None, a_unit: str, b: float | None, b_unit: str) -> str:
     if b is None:
         return number(a, 1, a_unit)
