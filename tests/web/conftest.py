@@ -6,8 +6,12 @@ import os
 import shutil
 import threading
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
+import anyio
+import httpx
 import pytest
 from starlette.applications import Starlette
 
@@ -74,6 +78,24 @@ def _serve_app(app: Starlette) -> Iterator[str]:
     program.should_exit = True
     thread.join(timeout=10)
     listening.close()
+
+
+@pytest.fixture(scope="session")
+def send() -> Callable[..., httpx.Response]:
+    """Asks an application in-process, in a thread of its own: a browser driver may hold the loop
+    of this one."""
+
+    def ask(app: Starlette, path: str, *, method: str = "GET", **options: Any) -> httpx.Response:
+        async def go() -> httpx.Response:
+            transport = httpx.ASGITransport(app=app)
+            own = "http://127.0.0.1:8180"
+            async with httpx.AsyncClient(transport=transport, base_url=own) as client:
+                return await client.request(method, path, **options)
+
+        with ThreadPoolExecutor(1) as pool:
+            return pool.submit(anyio.run, go).result()
+
+    return ask
 
 
 def find_chromium() -> str | None:

@@ -44,11 +44,13 @@ class Weighings:
         bench = self.book.workbench
         words = "built in, as you have no kit of your own" if bench.kit_is_stand_in else "in use"
         found = [Choosable("use", bench.kit, words)]
-        named = [("own", None, "your own")] if has_own_kit() else []
+        named: list[tuple[str, str | None, str]] = []
+        if has_own_kit():
+            named.append(("own", None, "your own"))
         named += [(f"built-in {name}", name, "built in") for name in BUILT_IN_KITS]
-        for key, name, words in named:
+        for key, source, words in named:
             try:
-                kit = load_kit(name)
+                kit = load_kit(source)
             except SlowglassError:  # the user's own file is being edited: the others still serve
                 continue
             if all(kit != other.kit for other in found):

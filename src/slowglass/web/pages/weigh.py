@@ -57,12 +57,12 @@ def routes(book: Notebook) -> list[Route]:
                     continue
                 content = await file.read(LARGEST_BYTES + 1)
                 if len(content) > LARGEST_BYTES:
-                    faults.append(f"{file.filename} is too large for a kit file")
+                    faults.append(f"The file {file.filename} is too large for a kit file")
                     continue
                 try:
-                    texts.append((file.filename, content.decode("utf-8-sig")))
+                    texts.append((f"The file {file.filename}", content.decode("utf-8-sig")))
                 except UnicodeDecodeError:
-                    faults.append(f"{file.filename} is not UTF-8 text: save it as UTF-8")
+                    faults.append(f"The file {file.filename} is not UTF-8 text: save it as UTF-8")
         if pasted.strip():
             texts.append(("The pasted kit", pasted))
         for source, text in texts:
