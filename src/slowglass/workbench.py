@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from slowglass.judge.watch_state import WatchEvent
     from slowglass.kit.model import Air, Kit, Site, Wind
     from slowglass.kit.service import KitSummary
+    from slowglass.kit.skyline import Points
     from slowglass.learn.air import SkyByDirection
     from slowglass.learn.fieldreport.service import Paper
     from slowglass.learn.log import Outcome
@@ -606,6 +607,20 @@ class Workbench:
             evening=self.tonight(),
         )
         return written
+
+    def site_path(self) -> Path:
+        """The file in which changes of the site are kept."""
+        from slowglass.learn.adopt import Files
+
+        return Files(self.kit_file, self.site_file).site_path
+
+    def keep_skyline(self, points: Points | None) -> Site:
+        """The site with a skyline, or (None) its earlier one, written to its file."""
+        from slowglass.kit.skyline_io import bring_skyline_back, keep_skyline
+
+        if points is None:
+            return bring_skyline_back(self.site, self.site_path())
+        return keep_skyline(points, self.site, self.site_path())
 
     def sky_by_direction(self) -> SkyByDirection | None:
         """Where this site's sky is brighter than its zenith explains; None with few frames."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from http.cookies import SimpleCookie
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,6 +19,7 @@ from slowglass.web.present import FILTERS, clock
 
 if TYPE_CHECKING:
     from slowglass.judge.watch import Watch
+    from slowglass.kit.model import Kit, Site
     from slowglass.workbench import Workbench
 
 STEPS = (
@@ -49,6 +51,15 @@ class Notebook:
             lstrip_blocks=True,
         )
         self._templates.filters.update(FILTERS)
+
+    def use(self, *, kit: Kit | None = None, site: Site | None = None) -> None:
+        """Go on with a changed kit or site; sky and logbook stay open."""
+        old = self.workbench
+        new = replace(old, kit=kit or old.kit, site=site or old.site)
+        for kept in ("sky", "logbook"):
+            if kept in vars(old):
+                vars(new)[kept] = vars(old)[kept]
+        self.workbench = new
 
     def night(self) -> NightRecord | None:
         """The folder's night, read again when its index has changed."""

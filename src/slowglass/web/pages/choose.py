@@ -20,7 +20,7 @@ UNKNOWN: dict[str, Any] = {
 
 def routes(book: Notebook) -> list[Route]:
     """The list, and where it is while it is worked out."""
-    tonight = Tonight(book.workbench)
+    tonight = Tonight(book)
 
     def choose(request: Request) -> Response:
         night = book.night()
