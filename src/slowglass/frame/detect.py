@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from slowglass.frame.background import Background, measure_background
 from slowglass.frame.bayer import full_resolution, luminance
+from slowglass.frame.centroid import refined_places
 from slowglass.frame.hot import find_hot_pixels
 from slowglass.frame.image import Frame
 from slowglass.frame.search import (
@@ -104,6 +105,17 @@ def detect_stars(
     if spread:
         stars = spread_evenly(stars, max_stars, width_px=frame.width_px, height_px=frame.height_px)
     stars = stars.take(np.arange(min(max_stars, len(stars))))
+    x_px, y_px = refined_places(
+        frame,
+        light,
+        factor,
+        stars,
+        fwhm_px=together.fwhm_px,
+        elongation=together.elongation,
+        elongation_angle_deg=together.elongation_angle_deg,
+        sky_rms_adu=rms_adu * factor,
+    )
+    stars = replace(stars, x_px=x_px, y_px=y_px)
     return Detection(
         stars=stars,
         sky_adu=sky_adu,
