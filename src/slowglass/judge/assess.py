@@ -37,6 +37,7 @@ from slowglass.judge.shape import (
 from slowglass.judge.sky import SkyLight
 from slowglass.judge.trails import Trail, measure_trail
 from slowglass.judge.verdict import NudgeToTarget, Verdict
+from slowglass.judge.watch_memory import give_back_freed
 from slowglass.sky.coords import epoch_year
 from slowglass.solve.service import solve_stars
 from slowglass.solve.types import Prior, Solution
@@ -92,6 +93,7 @@ def assess_frame(
     """
     width, height = frame.width_px, frame.height_px
     detection = detect_stars(frame)
+    give_back_freed()  # the search's pictures, before the solver reads its index
     cautions: list[str] = []
     scale = scale_arcsec_per_px
     if scale is None and kit is not None:

@@ -14,7 +14,7 @@ from slowglass.frame.fingerprint import file_print
 from slowglass.judge.live import LiveFrame, live_frame
 from slowglass.judge.live_enough import TargetLight, target_light
 from slowglass.judge.service import unreadable_verdict
-from slowglass.judge.watch_memory import give_back_freed
+from slowglass.judge.watch_memory import give_back_freed, let_go_of_files
 from slowglass.judge.watch_sort import Entry
 from slowglass.judge.watch_state import Newest, Picture
 from slowglass.sky.place import Place
@@ -112,6 +112,7 @@ def _judge(
     frame = _read(path, options)
     give_back_freed()  # the unpacker's own copy of the picture
     assessed, used = _assess(frame, sky, options, last)
+    let_go_of_files()  # a search reads through most of the index; pictures come on top
     seconds = round(time.perf_counter() - started, 3)
     verdict = replace(assessed.verdict, file=str(path), seconds=seconds)
     light = _target_light(frame, assessed, options)

@@ -1,4 +1,4 @@
-"""Memory given back between two frames, so that a night's watch stays small on a laptop."""
+"""Memory given back within and between frames, so that a night's watch stays small on a laptop."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def give_back_freed() -> None:
 def let_go_of_files() -> None:
     """Unload the pages of read-only mapped files (the star index); touching loads them again.
 
-    90 MB between two frames, and some milliseconds for the next one: the system still holds the
+    90 MB after a search, and some milliseconds for the next one: the system still holds the
     files as long as it has room.
     """
     import mmap
