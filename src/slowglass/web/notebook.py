@@ -61,6 +61,20 @@ class Notebook:
                 vars(new)[kept] = vars(old)[kept]
         self.workbench = new
 
+    def reopen(self) -> None:
+        """Go on with kit and site as their files now are."""
+        from slowglass.kit.io import load_kit, load_site
+        from slowglass.learn.adopt import Files
+
+        bench = self.workbench
+        files = Files(bench.kit_file, bench.site_file)
+        kit = load_kit(files.kit_path) if files.kit_path.is_file() else None
+        site = load_site(files.site_path) if files.site_path.is_file() else None
+        self.use(
+            kit=kit if kit is not None and kit.name == bench.kit.name else None,
+            site=site if site is not None and site.name == bench.site.name else None,
+        )
+
     def night(self) -> NightRecord | None:
         """The folder's night, read again when its index has changed."""
         try:
