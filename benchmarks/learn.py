@@ -121,8 +121,8 @@ def drawn_group(rng, night: int, name: str, truth, stated, sky, *, frames: int) 
     kit = kit.model_copy(update={"optics": hazy})
     start = FIRST + timedelta(days=night)
     empty = LoggedFrame("x", "x", start_utc=start.isoformat())
-    group = Group(Night(start.date().isoformat(), site.name, kit.name), name, EXPOSURE_S,
-                  (empty,), None)  # fmt: skip
+    night_of = Night(start.date().isoformat(), site.name, kit.name, {"haze": haze})
+    group = Group(night_of, name, EXPOSURE_S, (empty,), None)
     promise = predict(group, kit, tonight, sky)
     thing = sky.objects.get(name)
     air = conditions_at(tonight, thing.ra_deg, thing.dec_deg, start)
@@ -190,7 +190,9 @@ def outcome(past, future, truth, stated, sky) -> dict[str, float]:
         found["swing"] = swing[0].value / truth[0].mount.periodic_error_arcsec - 1.0
     passed = [v for v in values if v.quantity == "optics.transmission"]
     if passed:
-        share = passed[0].value / truth[0].optics.transmission
+        # What passed in the nights that taught, their haze included.
+        haze = float(np.median([g.night.conditions.get("haze", 1.0) for g in past]))
+        share = passed[0].value / (truth[0].optics.transmission * haze)
         found["zero_point"] = -2.5 * math.log10(share)
     snr, kept = [], []
     before_snr, before_kept = [], []

@@ -10,19 +10,25 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from slowglass.expose.tracking import polar_path_arcsec, refraction_path_arcsec
 from slowglass.judge.axis import AxisFit, measure_axis
+from slowglass.judge.drift import Drift, measure_drift
 from slowglass.judge.sample import Sample
 from slowglass.judge.worm import WormFit, measure_worm
 from slowglass.learn.groups import Group
 from slowglass.learn.logbook.records import LoggedFrame
 from slowglass.learn.transfer import Measured
 from slowglass.learn.values import KitValue, kit_value
+from slowglass.sky.coords import hour_angle_deg
 
 if TYPE_CHECKING:
-    from slowglass.kit.model import Kit, Site
+    from slowglass.kit.model import Kit, Mount, Site
 
 SURE = 0.25
-"""A swing known worse than to this share says less than the lengths of trails."""
+"""A swing or an axis known worse than to this share is not told."""
+LEAST_DRIFT_ERROR = 0.03
+"""Arcseconds a minute: tubes bend and refraction is modelled for usual air."""
+LARGEST_AXIS_ERROR_ARCMIN = 2.0
 
 
 def sample_from(frame: LoggedFrame) -> Sample:
@@ -94,7 +100,7 @@ def axis_values(groups: Sequence[Group], kit: Kit, site: Site) -> list[KitValue]
         if isinstance(fit, AxisFit):
             fits.append(fit)
     if not fits:
-        return []
+        return _axis_from_declinations(groups, kit, site)
     across = math.cos(math.radians(site.latitude_deg))
     high = _weighted(*_columns(fits, "altitude"))
     east = _weighted(*_columns(fits, "azimuth"))
@@ -105,6 +111,80 @@ def axis_values(groups: Sequence[Group], kit: Kit, site: Site) -> list[KitValue]
     direction = math.degrees(math.atan2(-side, high.value)) % 360.0
     turn = math.degrees(math.hypot(high.sigma, side_error) / max(total, 1e-6))
     how = f"stars' drift over {'one night' if len(fits) == 1 else f'{len(fits)} nights'}"
+    return _axis_pair(kit, total, error, direction, turn, how)
+
+
+def _axis_from_declinations(groups: Sequence[Group], kit: Kit, site: Site) -> list[KitValue]:
+    """The axis from drifts in declination at different hour angles, air taken off.
+
+    Each series gives one equation in the axis' two components (the path of
+    :func:`slowglass.expose.tracking.polar_path_arcsec` is linear in them); two series at hour
+    angles far enough apart give both. Right ascension is left out: the drive's own errors are
+    there.
+    """
+    rows, drifts, errors = [], [], []
+    for group in groups:
+        drift = measure_drift([sample_from(frame) for frame in group.frames])
+        middle = group.frames[len(group.frames) // 2]
+        if not isinstance(drift, Drift) or middle.ra_deg is None or middle.dec_deg is None:
+            continue
+        start = min(datetime.fromisoformat(f.start_utc or "") for f in group.frames).timestamp()
+        where = {
+            "dec_deg": middle.dec_deg,
+            "hour_angle_deg": float(
+                hour_angle_deg(middle.ra_deg, longitude_deg=site.longitude_deg, unix_s=start)
+            ),
+            "latitude_deg": site.latitude_deg,
+        }
+        times = np.linspace(0.0, 60.0 * drift.minutes, 9)
+
+        def slope(path: np.ndarray, times: np.ndarray = times) -> float:
+            return float(np.polyfit(times / 60.0, path, 1)[0])
+
+        unit = [
+            slope(polar_path_arcsec(times, _tilted(kit, direction), **where)[1])
+            for direction in (0.0, 90.0)
+        ]
+        air = slope(refraction_path_arcsec(times, **where)[1])
+        rows.append(unit)
+        # The frame's centre goes the other way than its stars.
+        drifts.append(-drift.dec_arcsec_per_min - air)
+        errors.append(max(drift.dec_error_arcsec_per_min, LEAST_DRIFT_ERROR))
+    if len(rows) < 2:
+        return []
+    weight = 1.0 / np.array(errors)
+    design = np.array(rows) * weight[:, None]
+    normal = design.T @ design
+    if np.linalg.cond(normal) > 1e4:
+        return []
+    covariance = np.linalg.inv(normal)
+    high, west = covariance @ (design.T @ (np.array(drifts) * weight))
+    left = design @ np.array([high, west]) - np.array(drifts) * weight
+    swell = max(1.0, float(left @ left) / max(1, len(rows) - 2))
+    total = math.hypot(high, west)
+    across = np.array([high, west]) / max(total, 1e-6)
+    error = math.sqrt(swell * float(across @ covariance @ across))
+    sideways = np.array([-across[1], across[0]])
+    turn = math.degrees(
+        math.sqrt(swell * float(sideways @ covariance @ sideways)) / max(total, 1e-6)
+    )
+    if error > max(LARGEST_AXIS_ERROR_ARCMIN, SURE * total) or total > 600.0:
+        return []
+    direction = math.degrees(math.atan2(west, high)) % 360.0
+    how = f"drift in declination of {len(rows)} series at different hour angles"
+    return _axis_pair(kit, total, error, direction, turn, how)
+
+
+def _tilted(kit: Kit, direction_deg: float) -> Mount:
+    """The mount with its axis one arcminute off in a direction."""
+    return kit.mount.model_copy(
+        update={"polar_error_arcmin": 1.0, "polar_error_direction_deg": direction_deg}
+    )
+
+
+def _axis_pair(
+    kit: Kit, total: float, error: float, direction: float, turn: float, how: str
+) -> list[KitValue]:
     return [
         kit_value(kit, "mount.polar_error_arcmin", "axis from the pole", "′",
                   Measured(min(600.0, total), max(error, 0.2)), how),
