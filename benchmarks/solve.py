@@ -204,16 +204,16 @@ def real_frames(sky, seed: int) -> None:
     print(f"\n{asked_of_all} solves of real frames, {wrong_of_all} wrong")
 
 
-def against_photon_noise(sky, count: int) -> None:
+def against_photon_noise(sky, count: int, bayer: str | None) -> None:
     """Residual rms of fits over what photon noise alone leaves, unsaturated matched stars.
 
     A fit of p parameters to n stars leaves √(1 − p / 2n) of the noise. Frames of 5 s, in which
-    few stars are saturated, at the scenario's own pixels binned 2 × 2.
+    few stars are saturated, of pixels twice the scenario's, with its colour mosaic or without.
     """
     kit, site = load_kit("long 102"), load_site("Fig Tree Yard")
-    camera = {"width_px": 3000, "height_px": 2000, "pixel_um": 7.8, "bayer": None}
+    camera = {"width_px": 3000, "height_px": 2000, "pixel_um": 7.8, "bayer": bayer}
     kit = kit.model_copy(update={"camera": kit.camera.model_copy(update=camera)})
-    ratios = []
+    ratios, each = [], []
     for seed in range(count):
         place = 290.0 + 2.0 * seed, 10.0 + 3.0 * seed
         frame, truth = render_with_truth(
@@ -224,18 +224,24 @@ def against_photon_noise(sky, count: int) -> None:
         prior = Prior(ra_deg=place[0], dec_deg=place[1], radius_deg=2.0, scale_arcsec_per_px=scale)
         found = solve_stars(stars, 3000, 2000, sky, prior)
         match = found.match
-        clear = (stars.flags[match.star_index] & int(StarFlag.SATURATED)) == 0
+        if match is None:
+            continue
+        bad = int(StarFlag.SATURATED | StarFlag.BLENDED | StarFlag.EDGE)
+        clear = (stars.flags[match.star_index] & bad) == 0
         if np.count_nonzero(clear) < 8:
             continue
         index = match.star_index[clear]
-        bound = place_bound(truth, kit)(stars.x_px[index], stars.y_px[index])
+        bound = place_bound(truth, kit, site, 5.0)(stars.x_px[index], stars.y_px[index])
         free = 1.0 - 6 / (2.0 * len(match))
         residual = match.residual_arcsec[clear] / found.wcs.scale_arcsec_per_px
         ratios.append(np.sqrt(np.mean(residual**2) / free / np.mean(bound**2)))
+        # The median of a two-dimensional normal error is 0.8326 of its rms.
+        each.extend(residual / bound / np.sqrt(free) / 0.8326)
     if ratios:
         print(
-            f"\nresidual over the photon-noise bound, {len(ratios)} fits: "
-            f"median {np.median(ratios):.2f}, worst {np.max(ratios):.2f}"
+            f"\nresidual over the photon-noise bound, {bayer or 'no'} mosaic, {len(ratios)} fits: "
+            f"median {np.median(ratios):.2f}, worst {np.max(ratios):.2f}; "
+            f"median star {np.median(each):.2f}"
         )
 
 
@@ -332,7 +338,8 @@ def main() -> None:
         if not a.solved and a.scene.listed >= PRIORS[a.prior][2]
     )  # fmt: skip
     print("\nnot solved though stars enough:", dict(missed) or "none")
-    against_photon_noise(sky, 8)
+    for bayer in (None, "RGGB"):
+        against_photon_noise(sky, 8, bayer)
     real_frames(sky, options.seed)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"\npeak memory {peak:.0f} MB, {time.process_time() - started:.0f} processor seconds")

@@ -10,6 +10,10 @@ from pathlib import Path
 import numpy as np
 
 from slowglass.expose.forecast import render_with_truth
+from slowglass.expose.psf import star_image
+from slowglass.expose.sensor import mosaic_bands
+from slowglass.expose.signal import bands, sky_e_per_px_s
+from slowglass.expose.tracking import SHAKE_FACTOR
 from slowglass.frame.detect import detect_stars
 from slowglass.frame.image import Frame
 from slowglass.frame.io import read_frame
@@ -80,6 +84,14 @@ class Photographer:
         self.sky, self.site, self.field = sky, load_site("Fig Tree Yard"), field
         self.catalogue = open_solver(sky)
 
+    def settings(self, kind: str) -> dict:
+        """Exposure and conditions of a kind, shortened where the sky would fill half the wells."""
+        chosen = {"exposure_s": 30.0} | KINDS[kind][0]
+        sky_mag = chosen.get("sky_mag_arcsec2", self.site.sky_mag_arcsec2)
+        rate = float(np.max(sky_e_per_px_s(sky_mag, self.kit.optics, self.kit.camera)))
+        longest = 0.5 * self.kit.camera.full_well_e / rate
+        return chosen | {"exposure_s": min(chosen["exposure_s"], longest)}
+
     def take(self, seed: int) -> Scene:
         """The scene with a number; the same number is the same scene."""
         rng = np.random.default_rng([seed, 7])
@@ -89,7 +101,7 @@ class Photographer:
             self.kit, self.site, self.sky, (ra, dec), rotation_deg=float(rng.uniform(0, 360)),
             seed=seed, faintest_mag=self.field.faintest_mag,
             seeing_arcsec=float(rng.uniform(1.5, 4.0)),
-            **({"exposure_s": 30.0} | KINDS[kind][0]),
+            **self.settings(kind),
         )  # fmt: skip
         stars = detect_stars(frame).stars
         radius = float(np.hypot(WIDTH, HEIGHT) / 2 * truth.wcs.scale_arcsec_per_px / 3600 * 1.05)
@@ -102,27 +114,49 @@ class Photographer:
         )  # fmt: skip
 
 
-def place_bound(truth, kit):
+def place_bound(truth, kit, site, exposure_s):
     """The least error of a star's place that its photons allow, px, as a function of the place.
 
     The Cramér–Rao bound of the two coordinates of a star image of known shape on a known sky:
-    the inverse of Σ (∂μ/∂x)² / (μ + r²) over pixels (e.g. Mendez et al. 2013, PASP 125, 580), μ the
-    expected electrons, r the read noise, the image a Gaussian of the star image's width.
+    the inverse of Σ (∂μ/∂x)² / (μ + s + r²) over pixels (Winick 1986, J. Opt. Soc. Am. A 3, 1809;
+    Mendez et al. 2013, PASP 125, 580; both from memory), μ the star's expected electrons, s those
+    of sky and dark current, r² the variance of reading and rounding. The image is the one that
+    was drawn, air, diffraction, tracking and pixel included, through the mosaic's own colours.
     """
-    sigma = truth.fwhm_px / 2.3548
-    reach = int(np.ceil(5 * sigma)) + 1
-    yy, xx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    shape = np.exp(-0.5 * (xx**2 + yy**2) / sigma**2)
-    shape /= shape.sum()
-    slope = shape * xx / sigma**2
-    sky_e = float(np.mean(truth.sky_e)) + kit.camera.read_noise_e**2
-    star_e = truth.star_e.mean(axis=1)
+    camera = kit.camera
+    path_x, path_y = truth.path_px
+    psf = star_image(
+        kit.optics, scale_arcsec_per_px=kit.scale_arcsec_per_px,
+        wavelengths_nm=tuple(band.wavelength_nm for band in bands(camera)),
+        seeing_arcsec=site.seeing_arcsec,
+        shake_arcsec=SHAKE_FACTOR[site.wind] * kit.mount.shake_arcsec,
+        path_px=(path_x - path_x.mean(), path_y - path_y.mean()),
+    )  # fmt: skip
+    reach = int(6 * truth.fwhm_px) + 2
+    steps = np.arange(-reach, reach + 1)
+    layers = psf.table.astype(float)
+    slopes = [np.gradient(layers, axis=axis) * psf.oversample for axis in (2, 1)]
+    mosaic, centre = mosaic_bands(camera), layers.shape[1] // 2
+    flat = camera.read_noise_e**2 + camera.gain_e_per_adu**2 / 12
+    flat += camera.dark_e_per_s * exposure_s
+    sky_e = np.asarray(truth.sky_e) + flat
 
     def bound(x_px, y_px):
         gap = np.hypot(truth.x_px[:, None] - x_px, truth.y_px[:, None] - y_px)
-        electrons = star_e[np.argmin(gap, axis=0)]
-        information = [np.sum((e * slope) ** 2 / (e * shape + sky_e)) for e in electrons]
-        return np.sqrt(2.0 / np.array(information))
+        errors = []
+        for star in np.argmin(gap, axis=0):
+            x, y = truth.x_px[star] + path_x.mean(), truth.y_px[star] + path_y.mean()
+            column, row = round(x) + steps, round(y) + steps
+            u = np.rint((column - x) * psf.oversample).astype(int) + centre
+            v = np.rint((row - y) * psf.oversample).astype(int) + centre
+            band = mosaic[row[:, None] & 1, column & 1]
+            place = band, v[:, None], u
+            star_e = truth.star_e[star][band]
+            noise = np.maximum(star_e * layers[place], 0.0) + sky_e[band]
+            errors.append(np.sqrt(
+                sum(1.0 / np.sum((star_e * slope[place]) ** 2 / noise) for slope in slopes)
+            ))  # fmt: skip
+        return np.array(errors)
 
     return bound
 
