@@ -154,7 +154,7 @@ def test_no_page_names_another_host(ask):
         assert "https://" not in text
 
 
-def test_without_a_night_every_step_leads_to_the_first_page(workbench, tmp_path):
+def test_without_a_night_its_pages_lead_to_the_first_and_the_others_answer(workbench, tmp_path):
     app = create_app(workbench, folder=tmp_path / "none")
 
     async def go(path):
@@ -162,12 +162,13 @@ def test_without_a_night_every_step_leads_to_the_first_page(workbench, tmp_path)
         async with httpx.AsyncClient(transport=transport, base_url=HOST) as client:
             return await client.get(path)
 
-    for path in ("/judge", "/finish", "/learn"):
+    for path in ("/judge", "/finish"):
         answer = run_apart(go, path)
         assert answer.status_code == 303
         assert answer.headers["location"] == "/"
     assert "Make the example night" in run_apart(go, "/").text
-    assert run_apart(go, "/kit").status_code == 200
+    for path in ("/kit", "/weigh", "/learn"):
+        assert run_apart(go, path).status_code == 200
     assert run_apart(go, "/plate/finished").status_code == 404
 
 
