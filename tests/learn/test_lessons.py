@@ -8,7 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from slowglass.kit.io import load_kit, load_site
+from slowglass.errors import UsageError
+from slowglass.kit.io import load_kit, load_site, write_kit
+from slowglass.learn.adopt import Files
 from slowglass.learn.advice import advise
 from slowglass.learn.corrections import corrected, propose
 from slowglass.learn.groups import GroupMeasures, Prediction, groups_of
@@ -158,3 +160,14 @@ def test_values_are_written_to_two_figures_of_their_error():
     assert rounded(1299.87, 5.1) == 1299.9
     assert rounded(2.5, math.nan) == 2.5
     assert rounded(np.float64(0.7231), 0.043) == 0.723
+
+
+def test_adopting_never_writes_over_another_kits_file(tmp_path, monkeypatch):
+    monkeypatch.setenv("SLOWGLASS_CONFIG", str(tmp_path))
+    other = load_kit("long 102").model_copy(update={"name": "my own"})
+    write_kit(other, tmp_path / "kit.toml")
+    with pytest.raises(UsageError, match="your own kit “my own”, not “long 102”"):
+        _ = Files(kit="long 102").kit_path
+    assert Files().kit_path == tmp_path / "kit.toml"
+    assert Files(site="Karri Flat").site_path == tmp_path / "site.toml"
+    assert load_kit() == other

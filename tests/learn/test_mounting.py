@@ -78,7 +78,7 @@ def test_the_axis_comes_from_drifts_at_two_hour_angles(error, direction):
     assert abs(away) < max(4.0, 4 * toward.sigma)
 
 
-def test_one_hour_angle_cannot_tell_the_axis():
+def test_a_short_series_cannot_tell_the_axis():
     rng = np.random.default_rng(2)
     mount = hidden(polar_error_arcmin=12.0)
-    assert axis_values([series(mount, *PLACES[0], rng)], KIT, SITE) == []
+    assert axis_values([series(mount, *PLACES[0], rng, frames=4)], KIT, SITE) == []

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from slowglass.errors import UsageError
-from slowglass.kit.io import config_folder, write_kit, write_site
+from slowglass.kit.io import config_folder, load_kit, load_site, write_kit, write_site
 from slowglass.kit.measured import put_aside, take_in
 from slowglass.kit.model import Kit, Site
 from slowglass.learn.logbook.records import LoggedMeasurement
@@ -136,8 +136,19 @@ def unadopt(
 
 
 def _path(given: str | os.PathLike[str] | None, own_file: str) -> Path:
-    if given is not None:
-        path = Path(given).expanduser()
-        if path.is_file():
-            return path
-    return config_folder() / own_file
+    """The file to write; another kit's or site's own file is never written over."""
+    own = config_folder() / own_file
+    if given is None:
+        return own
+    path = Path(given).expanduser()
+    if path.is_file():
+        return path
+    load = load_kit if own_file == "kit.toml" else load_site
+    if own.is_file() and load(own).name != load(given).name:
+        word = own_file.removesuffix(".toml")
+        raise UsageError(
+            f"{own} holds your own {word} “{load(own).name}”, not “{load(given).name}”",
+            f"write “{load(given).name}” to a file of its own first: slowglass {word} "
+            f'"{load(given).name}" --write FILE; then name that file',
+        )
+    return own
