@@ -11,7 +11,7 @@ import pytest
 from slowglass.frame.detect import detect_stars
 from slowglass.frame.header import header_wcs
 from slowglass.frame.io import read_frame
-from slowglass.frame.kind import guess_kind
+from slowglass.frame.kind import kind_by_sight
 from slowglass.frame.stars import StarFlag
 
 FOLDER = Path(os.environ.get("SLOWGLASS_FRAMES", Path(__file__).parents[3] / "shared" / "frames"))
@@ -128,4 +128,5 @@ def test_camera_raw_of_a_colour_chart():
     ],
 )
 def test_kinds_by_header(name, kind):
-    assert guess_kind(reading(f"{name}.fits.gz"))[0] == kind
+    frame = reading(f"{name}.fits.gz")
+    assert kind_by_sight(frame, stars=detect_stars(frame).found)[0] == kind

@@ -25,6 +25,7 @@ longer one it may be a light drowned in twilight."""
 _FLAT_STARS = 25
 """A flat of the twilight sky may show so many."""
 _FEW_STARS = 3
+_SHAPES_TRIED = 40
 _EVEN = 0.1
 """Unevenness over pixel noise below which no light fell: a lens always darkens its corners."""
 
@@ -37,7 +38,8 @@ def kind_by_sight(frame: Frame, *, stars: int) -> tuple[Kind, str]:
     bright even picture is a flat when it is short or named so.
     """
     stated = frame.header.kind
-    if stated in ("dark", "bias", "flat") and stars >= _FLAT_STARS and _stars_stand_out(frame):
+    contradicted = stated in ("dark", "bias", "flat") and stars >= _FLAT_STARS
+    if contradicted and _stars_stand_out(frame, against_header=True):
         return "light", f"{stars} stars, though the header says {stated}"
     if stated != "unknown" or stars >= _FLAT_STARS:
         return stated, ""
@@ -117,10 +119,18 @@ def _unevenness(small: npt.NDArray[np.float32]) -> float:
     return float(high - low)
 
 
-def _stars_stand_out(frame: Frame) -> int:
-    """How many stars a cautious search finds; 0 when the finds look like warm pixels."""
+def _stars_stand_out(frame: Frame, *, against_header: bool = False) -> int:
+    """How many stars a cautious search finds; 0 when the finds look like warm pixels.
+
+    ``against_header`` asks for more: most finds must have a star's shape. A long warm dark has
+    hundreds of clumps, few of which do.
+    """
     from slowglass.frame.detect import detect_stars
 
-    found = detect_stars(frame, threshold_sigma=10.0, max_stars=100, measure=40)
+    found = detect_stars(frame, threshold_sigma=10.0, max_stars=100, measure=_SHAPES_TRIED)
     sharp = found.fwhm_px < 1.4  # a warm pixel and its neighbour, not a lens or a sky
-    return 0 if found.found < 6 or sharp or found.measured < 4 else found.found
+    if found.found < 6 or sharp or found.measured < 4:
+        return 0
+    if against_header and found.measured < 0.5 * min(found.found, _SHAPES_TRIED):
+        return 0
+    return found.found
