@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gc
 import sys
-from functools import cache
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -34,9 +33,8 @@ def let_go_of_files() -> None:
             mapped._mmap.madvise(mmap.MADV_DONTNEED)  # type: ignore[attr-defined]
 
 
-@cache
 def _mapped_for_reading() -> tuple[np.memmap, ...]:
-    """The arrays mapped from files when this is first asked: after a frame, the whole index."""
+    """The arrays mapped from files now; catalogues open when they are first needed."""
     import numpy as np
 
     return tuple(
