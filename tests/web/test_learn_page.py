@@ -37,7 +37,7 @@ def test_nights_and_pictures_are_listed(ask, bench):
     bench.logbook.add(LoggedPicture("m15.tif", object="NGC 7078", frames_used=7))
     page = ask("/learn")
     assert page.status_code == 200
-    for words in ("2026-10-09", "NGC 7078", "1 light frames, 1 kept", "7 frames", "m15.tif"):
+    for words in ("2026-10-09", "NGC 7078", "One light frame, 1 kept", "7 frames", "m15.tif"):
         assert words in page.text
 
 
