@@ -50,7 +50,9 @@ def test_every_option_has_a_help_text():
 def test_every_command_but_serve_speaks_json():
     group = typer.main.get_command(app)
     for name, command in group.commands.items():
-        options = {word for option in command.params for word in option.opts}
+        # A group speaks for itself (sky, learn) or through its usual command (kit).
+        own = [command, *getattr(command, "commands", {}).values()]
+        options = {word for each in own for option in each.params for word in option.opts}
         assert ("--json" in options) == (name != "serve"), name
 
 

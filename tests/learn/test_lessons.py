@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pytest
 
 from slowglass.errors import UsageError
 from slowglass.kit.io import load_kit, load_site, write_kit
-from slowglass.learn.adopt import Files
+from slowglass.learn.adopt import Files, adopt
 from slowglass.learn.advice import advise
 from slowglass.learn.corrections import corrected, propose
 from slowglass.learn.groups import GroupMeasures, Prediction, groups_of
@@ -162,12 +163,16 @@ def test_values_are_written_to_two_figures_of_their_error():
     assert rounded(np.float64(0.7231), 0.043) == 0.723
 
 
-def test_adopting_never_writes_over_another_kits_file(tmp_path, monkeypatch):
+def test_adopting_never_writes_over_another_kits_file(
+    groups, history, sky, logged, tmp_path, monkeypatch
+):
     monkeypatch.setenv("SLOWGLASS_CONFIG", str(tmp_path))
     other = load_kit("long 102").model_copy(update={"name": "my own"})
-    write_kit(other, tmp_path / "kit.toml")
-    with pytest.raises(UsageError, match="your own kit “my own”, not “long 102”"):
-        _ = Files(kit="long 102").kit_path
-    assert Files().kit_path == tmp_path / "kit.toml"
+    kept = write_kit(other, tmp_path / "kit.toml").read_bytes()
+    values = propose(groups, history.kit, history.site, sky)
+    told = "holds the kit “my own”, not “test kit”"
+    with pytest.raises(UsageError, match=told):
+        adopt(logged, values, kit=history.kit, site=history.site, files=Files(kit="test kit"),
+              evening=date(2026, 10, 9))  # fmt: skip
+    assert (tmp_path / "kit.toml").read_bytes() == kept
     assert Files(site="Karri Flat").site_path == tmp_path / "site.toml"
-    assert load_kit() == other

@@ -66,9 +66,9 @@ def adopt(
         else:
             changed_kit = take_in(changed_kit, value.block(day))
     if changed_kit is not kit:
-        written.append(write_kit(changed_kit, files.kit_path, replace=True))
+        written.append(_save(changed_kit, files.kit_path))
     if changed_site is not site:
-        written.append(write_site(changed_site, files.site_path, replace=True))
+        written.append(_save(changed_site, files.site_path))
     for value in values:
         number = logbook.add(value.entry(kit, site))
         if value.adoptable:
@@ -83,7 +83,7 @@ def adopt_domes(
     import json
 
     changed = site.model_copy(update={"light_domes": found.domes})
-    path = write_site(changed, files.site_path, replace=True)
+    path = _save(changed, files.site_path)
     number = logbook.add(
         LoggedMeasurement(
             kit=kit.name, site=site.name, quantity=DOMES, unit="domes",
@@ -103,7 +103,7 @@ def put_domes_aside(logbook: Logbook, *, site: Site, files: Files) -> tuple[Site
         if entry.quantity == DOMES and entry.site == site.name and entry.adopted_utc:
             before = tuple(tuple(map(float, dome)) for dome in json.loads(entry.how)["before"])
             changed = site.model_copy(update={"light_domes": before})
-            path = write_site(changed, files.site_path, replace=True)
+            path = _save(changed, files.site_path)
             if entry.id is not None:
                 logbook.adopt(entry.id, undo=True)
             return changed, path
@@ -124,10 +124,10 @@ def unadopt(
         )
     if of_kit:
         kit = put_aside(kit, quantity)
-        path = write_kit(kit, files.kit_path, replace=True)
+        path = _save(kit, files.kit_path)
     else:
         site = put_aside(site, quantity)
-        path = write_site(site, files.site_path, replace=True)
+        path = _save(site, files.site_path)
     for entry in logbook.all(LoggedMeasurement):
         mine = entry.kit == kit.name if of_kit else entry.site == site.name
         if entry.quantity == quantity and mine and entry.adopted_utc and entry.id is not None:
@@ -136,19 +136,24 @@ def unadopt(
 
 
 def _path(given: str | os.PathLike[str] | None, own_file: str) -> Path:
-    """The file to write; another kit's or site's own file is never written over."""
-    own = config_folder() / own_file
-    if given is None:
-        return own
-    path = Path(given).expanduser()
+    if given is not None:
+        path = Path(given).expanduser()
+        if path.is_file():
+            return path
+    return config_folder() / own_file
+
+
+def _save(record: Kit | Site, path: Path) -> Path:
+    """Path of the record's file, written; another kit's or site's file is never written over."""
+    word = type(record).__name__.lower()
     if path.is_file():
-        return path
-    load = load_kit if own_file == "kit.toml" else load_site
-    if own.is_file() and load(own).name != load(given).name:
-        word = own_file.removesuffix(".toml")
-        raise UsageError(
-            f"{own} holds your own {word} “{load(own).name}”, not “{load(given).name}”",
-            f"write “{load(given).name}” to a file of its own first: slowglass {word} "
-            f'"{load(given).name}" --write FILE; then name that file',
-        )
-    return own
+        present = load_kit(path) if isinstance(record, Kit) else load_site(path)
+        if present.name != record.name:
+            raise UsageError(
+                f"{path} holds the {word} “{present.name}”, not “{record.name}”",
+                f"write “{record.name}” to a file of its own first: slowglass {word} "
+                f'"{record.name}" --write FILE; then name that file',
+            )
+    if isinstance(record, Kit):
+        return write_kit(record, path, replace=True)
+    return write_site(record, path, replace=True)
