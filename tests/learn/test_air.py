@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from slowglass.expose.conditions import conditions_at
-from slowglass.kit.io import load_kit, load_site, site_from_toml
+from slowglass.kit.io import load_kit, load_site, site_from_toml, write_site
 from slowglass.learn.adopt import Files, adopt_domes, put_domes_aside
 from slowglass.learn.air import extinction_value, sky_by_direction
 from slowglass.learn.groups import Group
@@ -88,8 +88,7 @@ def test_extinction_is_the_slope_of_zero_points():
 def test_domes_are_taken_in_and_put_aside(tmp_path):
     lit = SITE.model_copy(update={"light_domes": ((250.0, 60.0, 1.2),)})
     found = sky_by_direction([group(frames_over_the_sky(lit, np.random.default_rng(1)))], SITE)
-    path = tmp_path / "site.toml"
-    path.write_text("", encoding="utf-8")
+    path = write_site(SITE, tmp_path / "site.toml")
     files = Files(site=path)
     with open_logbook(tmp_path / "log.sqlite") as logbook:
         changed, _ = adopt_domes(logbook, found, kit=load_kit("long 102"), site=SITE, files=files)
