@@ -108,6 +108,16 @@ def test_photographed_counts_kept_lights_and_pictures(logbook):
     assert logbook.photographed() == {"NGC7078", "NGC3034"}
 
 
+def test_a_frame_is_found_by_its_content_also_when_removed(logbook):
+    night = logbook.night(NIGHT)
+    logbook.log_frames(night, [frame(1), frame(2)])
+    found = logbook.frame("print-2")
+    assert found.file == "frame-2.fits"
+    logbook.remove(LoggedFrame, found.id)
+    assert logbook.frame("print-2").removed_utc is not None
+    assert logbook.frame("print-9") is None
+
+
 def test_a_failed_batch_leaves_nothing_of_it(logbook):
     night = logbook.night(NIGHT)
     bad = LoggedFrame("print-2", None)  # type: ignore[arg-type]

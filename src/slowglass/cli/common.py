@@ -37,6 +37,18 @@ SiteOption = Annotated[
     ),
 ]
 
+NearOption = Annotated[
+    str | None,
+    typer.Option("--near", metavar="PLACE", help='Look near an object, a star or "RA DEC".'),
+]
+RadiusOption = Annotated[
+    float | None, typer.Option("--radius", metavar="DEG", help="How far from there to look.")
+]
+ScaleOption = Annotated[
+    float | None,
+    typer.Option("--scale", metavar="ARCSEC_PER_PX", help="Sky covered by one pixel."),
+]
+
 NoLogOption = Annotated[
     bool,
     typer.Option(

@@ -11,6 +11,9 @@ from slowglass.cli.common import (
     FramesKitOption,
     FramesSiteOption,
     JsonOption,
+    NearOption,
+    RadiusOption,
+    ScaleOption,
     console,
     facts,
     open_workbench,
@@ -31,18 +34,9 @@ def judge(
     paths: Annotated[
         list[Path], typer.Argument(metavar="PATH", help="Frames, or folders of frames.")
     ],
-    near: Annotated[
-        str | None,
-        typer.Option("--near", metavar="PLACE", help='Look near an object, a star or "RA DEC".'),
-    ] = None,
-    radius_deg: Annotated[
-        float | None,
-        typer.Option("--radius", metavar="DEG", help="How far from there to look."),
-    ] = None,
-    scale_arcsec_per_px: Annotated[
-        float | None,
-        typer.Option("--scale", metavar="ARCSEC_PER_PX", help="Sky covered by one pixel."),
-    ] = None,
+    near: NearOption = None,
+    radius_deg: RadiusOption = None,
+    scale_arcsec_per_px: ScaleOption = None,
     target: Annotated[
         str | None,
         typer.Option("--target", metavar="PLACE", help="What you want in the middle."),

@@ -41,6 +41,10 @@ NightOption = Annotated[
     str | None,
     typer.Option("--night", metavar="YYYY-MM-DD", help="Only this night, by its evening's date."),
 ]
+DrawOption = Annotated[
+    Path | None,
+    typer.Option("-o", "--output", metavar="FILE", help="Draw it: .png, .svg or .pdf."),
+]
 AdoptOption = Annotated[
     list[str] | None,
     typer.Option(
@@ -109,10 +113,7 @@ def log(
 @app.command("review")
 def review(
     night: NightOption = None,
-    picture: Annotated[
-        Path | None,
-        typer.Option("-o", "--output", metavar="FILE", help="Draw it: .png, .svg or .pdf."),
-    ] = None,
+    picture: DrawOption = None,
     kit: KitOption = None,
     site: SiteOption = None,
     as_json: JsonOption = False,
@@ -176,10 +177,7 @@ def camera(
         Path, typer.Argument(metavar="FOLDER", help="Bias frames, flats and darks of the camera.")
     ],
     adopt: AdoptOption = None,
-    picture: Annotated[
-        Path | None,
-        typer.Option("-o", "--output", metavar="FILE", help="Draw it: .png, .svg or .pdf."),
-    ] = None,
+    picture: DrawOption = None,
     kit: KitOption = None,
     site: SiteOption = None,
     as_json: JsonOption = False,
@@ -214,10 +212,7 @@ def sky(
     put_aside: Annotated[
         bool, typer.Option("--put-aside", help="Bring the site's earlier light domes back.")
     ] = False,
-    picture: Annotated[
-        Path | None,
-        typer.Option("-o", "--output", metavar="FILE", help="Draw it: .png, .svg or .pdf."),
-    ] = None,
+    picture: DrawOption = None,
     kit: KitOption = None,
     site: SiteOption = None,
     as_json: JsonOption = False,

@@ -11,6 +11,9 @@ from slowglass.cli.common import (
     FramesKitOption,
     FramesSiteOption,
     JsonOption,
+    NearOption,
+    RadiusOption,
+    ScaleOption,
     console,
     open_workbench,
     print_line,
@@ -26,18 +29,9 @@ def add(
     paths: Annotated[
         list[Path], typer.Argument(metavar="PATH", help="Frames, or folders of frames.")
     ],
-    near: Annotated[
-        str | None,
-        typer.Option("--near", metavar="PLACE", help='Look near an object, a star or "RA DEC".'),
-    ] = None,
-    radius_deg: Annotated[
-        float | None,
-        typer.Option("--radius", metavar="DEG", help="How far from there to look."),
-    ] = None,
-    scale_arcsec_per_px: Annotated[
-        float | None,
-        typer.Option("--scale", metavar="ARCSEC_PER_PX", help="Sky covered by one pixel."),
-    ] = None,
+    near: NearOption = None,
+    radius_deg: RadiusOption = None,
+    scale_arcsec_per_px: ScaleOption = None,
     kit: FramesKitOption = None,
     site: FramesSiteOption = None,
     as_json: JsonOption = False,

@@ -15,6 +15,8 @@ from slowglass.cli.common import (
     FramesSiteOption,
     JsonOption,
     NoLogOption,
+    RadiusOption,
+    ScaleOption,
     console,
     open_workbench,
     or_dash,
@@ -48,14 +50,8 @@ def watch(
         str | None,
         typer.Option("--near", metavar="PLACE", help="Look near this place; else near the target."),
     ] = None,
-    radius_deg: Annotated[
-        float | None,
-        typer.Option("--radius", metavar="DEG", help="How far from there to look."),
-    ] = None,
-    scale_arcsec_per_px: Annotated[
-        float | None,
-        typer.Option("--scale", metavar="ARCSEC_PER_PX", help="Sky covered by one pixel."),
-    ] = None,
+    radius_deg: RadiusOption = None,
+    scale_arcsec_per_px: ScaleOption = None,
     page: Annotated[
         bool | None,
         typer.Option(

@@ -59,13 +59,13 @@ def log_paths(
     outcome with ``error``.
     """
     files = list(_files(paths))
-    known = {frame.fingerprint: frame for frame in logbook.frames()}
     for done, path in enumerate(files):
         report(path.name, done, len(files))
         try:
             mark = fingerprint(path)
-            if mark in known and not again:
-                yield Outcome(str(path), known[mark])
+            known = None if again else logbook.frame(mark)
+            if known is not None:
+                yield Outcome(str(path), known)
                 continue
             verdict, light, thing = _judge(path, kit=kit, site=site, sky=sky, target=target)
         except SlowglassError as error:

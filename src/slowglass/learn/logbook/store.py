@@ -212,6 +212,13 @@ class Logbook:
                 this = sa.update(table).where(table.c.id == measurement_id)
                 connection.execute(this.values(adopted_utc=now_utc()))
 
+    def frame(self, fingerprint: str) -> LoggedFrame | None:
+        """The frame of that content, in the lists or removed; None where it is not logged."""
+        wanted = sa.select(schema.frames).where(schema.frames.c.fingerprint == fingerprint)
+        with self.engine.connect() as connection:
+            row = connection.execute(wanted).mappings().first()
+        return None if row is None else _record(LoggedFrame, row)
+
     def frames(self, query: FrameQuery | None = None) -> list[LoggedFrame]:
         """The frames that answer a query, in the order they were taken."""
         with self.engine.connect() as connection:
