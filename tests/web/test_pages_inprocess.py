@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
+import re
 import time
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 
 import anyio
 import httpx
 import pytest
 
-from slowglass.errors import SlowglassError, UsageError
+from slowglass.errors import UsageError
 from slowglass.web.app import create_app, listen
 from slowglass.web.guard import host_name
-from slowglass.web.jobs import Job
 
 HOST = "http://127.0.0.1:8180"
 
@@ -175,8 +174,9 @@ def test_without_a_night_its_pages_lead_to_the_first_and_the_others_answer(workb
 def test_any_night_can_be_asked_for(ask, workbench):
     started = ask("/choose?night=2026-03-14")
     assert started.status_code == 200
+    progress = re.search(r'data-follow="(/jobs/choose-\w+/progress)"', started.text)[1]
     deadline = time.monotonic() + 300
-    while ask("/choose/progress").json()["state"] == "running" and time.monotonic() < deadline:
+    while ask(progress).json()["state"] != "done" and time.monotonic() < deadline:
         time.sleep(0.2)
     answer = ask("/choose?night=2026-03-14")
     assert "14 to 15 March 2026" in answer.text
@@ -299,62 +299,3 @@ def test_host_name_reads_ports_and_brackets():
     assert host_name("LocalHost:80") == "localhost"
     assert host_name("[::1]:8180") == "[::1]"
     assert host_name("[::1]x") == "[::1]x"
-
-
-def finished(job, seconds=10.0):
-    end = time.monotonic() + seconds
-    while job.progress.state == "running" and time.monotonic() < end:
-        time.sleep(0.01)
-    return job.progress
-
-
-def test_a_job_reports_runs_once_and_stops():
-    job, steps = Job(), []
-
-    def slow(report):
-        for i in range(1000):
-            report("counting", i, 1000)
-            steps.append(i)
-            time.sleep(0.01)
-
-    assert job.start(slow)
-    assert not job.start(slow)
-    while not steps:
-        time.sleep(0.005)
-    job.stop()
-    state = finished(job)
-    assert state.state == "failed"
-    assert "stopped on request" in state.words
-    assert len(steps) < 1000
-
-
-def test_a_job_that_fails_says_why():
-    job = Job()
-
-    def fail(report):
-        raise SlowglassError("the disk is full", "make room")
-
-    job.start(fail)
-    assert "disk is full" in finished(job).words
-    job.start(lambda report: Path("x"))
-    assert finished(job).state == "done"
-
-
-def test_the_example_is_made_in_the_background_and_stops_clean(workbench, tmp_path):
-    from starlette.requests import Request
-
-    from slowglass.web.notebook import Notebook
-    from slowglass.web.pages import start
-
-    folder = tmp_path / "night"
-    book = Notebook(workbench, folder)
-    posted = next(r for r in start.routes(book) if r.path == "/making" and "POST" in r.methods)
-    job = book.jobs[0]
-    request = Request({"type": "http", "method": "POST", "path": "/making", "headers": []})
-    assert posted.endpoint(request).status_code == 303
-    assert job.progress.state == "running"
-    posted.endpoint(request)
-    job.stop()
-    assert finished(job, 60).state == "failed"
-    assert "stopped on request" in job.progress.words
-    assert [p.name for p in folder.iterdir()] == [".example-night"]

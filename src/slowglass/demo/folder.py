@@ -8,7 +8,7 @@ from pathlib import Path
 from types import TracebackType
 
 from slowglass.errors import UnreadableFile, UsageError
-from slowglass.learn.night import INDEX, STEPS, load_night
+from slowglass.learn.night import INDEX, NOTES, STEPS, load_night
 
 MARK = ".example-night"
 """Marks a folder as ours and holds the number of the process that works in it."""
@@ -18,8 +18,8 @@ FOLDERS = ("frames", "test", "plates", "overlays", "finished", "single")
 class NightFolder:
     """A folder taken for one example night; what an earlier run left there is cleared.
 
-    Refuses a folder with anything in it that no example night put there, and one in which
-    another process is at work. ``night.json`` is gone from the start to the end of the block.
+    Refuses a folder with anything in it that no example night put there (but for the notes of
+    the pages), and one in which another process is at work. ``night.json`` is gone from the start to the end of the block.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -64,7 +64,7 @@ class NightFolder:
                     f"{self.folder} is being filled by another run (process {owner})",
                     "wait for it, or name another folder",
                 )
-        elif any(self.folder.iterdir()) and not self._is_example():
+        elif any(p.name != NOTES for p in self.folder.iterdir()) and not self._is_example():
             raise UsageError(
                 f"{self.folder} holds other files", "name an empty or new folder for the example"
             )

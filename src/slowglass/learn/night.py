@@ -18,6 +18,8 @@ from slowglass.frame.atomic import replacing
 
 INDEX = "night.json"
 FORMAT = 1
+NOTES = ".notes"
+"""Folder inside, in which the pages keep what was chosen and what is under way."""
 STEPS = ("choice", "route", "plan", "verdicts", "finish", "compare")
 
 

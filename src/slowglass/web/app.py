@@ -41,15 +41,16 @@ def create_app(workbench: Workbench, *, folder: Path, watching: Watch | None = N
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         yield
-        for job in book.jobs:
-            job.stop()
+        book.jobs.close()
 
-    return Starlette(
+    app = Starlette(
         routes=[*routes(book), Mount("/static", StaticFiles(directory=HERE / "static"))],
         middleware=[Middleware(Guard)],
         exception_handlers=exception_handlers(book),
         lifespan=lifespan,
     )
+    app.state.book = book
+    return app
 
 
 def listen(host: str, port: int | None) -> socket.socket:

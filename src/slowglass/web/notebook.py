@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
+import re
 from dataclasses import replace
 from http.cookies import SimpleCookie
 from pathlib import Path
@@ -13,8 +16,9 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from slowglass.errors import UsageError
-from slowglass.learn.night import NightRecord, load_night
-from slowglass.web.jobs import Job
+from slowglass.learn.night import NOTES, NightRecord, load_night
+from slowglass.web.job import Job
+from slowglass.web.jobs import Jobs
 from slowglass.web.present import FILTERS, clock
 
 if TYPE_CHECKING:
@@ -40,8 +44,9 @@ class Notebook:
         self.workbench = workbench
         self.folder = folder
         self.watching = watching
-        self.jobs: list[Job] = []
-        """Long work of the pages, stopped with the server."""
+        self.notes = folder / NOTES
+        """Where the pages keep what was chosen and what is under way."""
+        self.jobs = Jobs(self.notes / "jobs")
         self._night: tuple[int, NightRecord] | None = None
         self._templates = Environment(
             loader=PackageLoader("slowglass.web"),
@@ -60,6 +65,14 @@ class Notebook:
             if kept in vars(old):
                 vars(new)[kept] = vars(old)[kept]
         self.workbench = new
+
+    def instruments(self) -> str:
+        """A mark of kit, site and edition: what was worked out for another one is old."""
+        from slowglass import __version__
+
+        bench = self.workbench
+        parts = [__version__, bench.kit.model_dump(mode="json"), bench.site.model_dump(mode="json")]
+        return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:16]
 
     def reopen(self) -> None:
         """Go on with kit and site as their files now are."""
@@ -105,8 +118,10 @@ class Notebook:
             steps=STEPS,
             here="/judge" if path.startswith("/judge") else path,
             path=path,
+            address=path + (f"?{request.url.query}" if request.url.query else ""),
             light=light_of(request),
             watching=self.watching is not None,
+            current=self.jobs.current(),
             **content,
         )
         return HTMLResponse(html, status_code=status, headers={"cache-control": "no-cache"})
@@ -140,11 +155,12 @@ def asked_number(request: Request, key: str, usual: float) -> float:
     return value
 
 
+def way_back(text: object) -> str:
+    """An address of these pages to go back to; the first page for anything else."""
+    text = str(text)
+    return text if re.fullmatch(r"/(?![/\\])[^\s\\]*", text) else "/"
+
+
 def job_progress(job: Job) -> Response:
     """Where a piece of work is, as the page's script follows it."""
-    p = job.progress
-    words = p.words if not p.total else f"{p.words}: {p.done} of {p.total}"
-    return JSONResponse(
-        {"state": p.state, "words": words, "done": p.done, "total": p.total},
-        headers={"cache-control": "no-store"},
-    )
+    return JSONResponse(job.told(), headers={"cache-control": "no-store"})

@@ -1,4 +1,4 @@
-"""Lists of what any night offers, worked out in the background and kept while the server runs."""
+"""Lists of what any night offers, worked out in the background and kept with the night."""
 
 from __future__ import annotations
 
@@ -7,15 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 from slowglass.documents import document
 from slowglass.progress import Report
-from slowglass.web.jobs import Job
+from slowglass.web.job import INTERRUPTED
 
 if TYPE_CHECKING:
+    from slowglass.web.job import Job, Request
     from slowglass.web.notebook import Notebook
-    from slowglass.workbench import Workbench
 
 LISTED = 12
-KEPT = 12
-"""Nights whose lists are remembered."""
 
 
 class Tonight:
@@ -23,41 +21,30 @@ class Tonight:
 
     def __init__(self, book: Notebook) -> None:
         self.book = book
-        self._bench = book.workbench
-        self.job = Job()
-        self._asked: date | None = None
-        self._lists: dict[date, dict[str, Any]] = {}
+        book.jobs.register("choose", self._work, quick=True)
 
     def coming(self) -> date:
         """The evening's date of the night under way or coming at the site."""
         return self.book.workbench.tonight()
 
-    def ask(self, night: date) -> dict[str, Any] | None:
-        """The night's list, or None while it is being worked out (or has failed)."""
-        if self.book.workbench is not self._bench:  # another skyline: what was worked out is old
-            self._bench = self.book.workbench
-            self._lists = {}
-        found = self._lists.get(night)
-        if found is None and self.job.progress.state != "running":
-            if self.job.progress.state == "failed" and self._asked == night:
-                return None
-            self._asked = night
-            bench, lists = self._bench, self._lists
-            self.job.start(lambda report: self._work(night, bench, lists, report))
-        return found
+    def ask(self, night: date) -> Job:
+        """The job that works out the night's list; its result is the list once it is done."""
+        request = {"night": night.isoformat(), "instruments": self.book.instruments()}
+        known = self.book.jobs.latest("choose", request)
+        if known is not None and known.words != INTERRUPTED:
+            return known
+        return self.book.jobs.start(
+            "choose",
+            title=f"The list for the night of {night}",
+            request=request,
+            href=f"/choose?night={night}",
+        )
 
-    def forget_failure(self) -> None:
-        """Let a night that failed be asked again."""
-        self._asked = None
-
-    @staticmethod
-    def _work(
-        night: date, bench: Workbench, lists: dict[date, dict[str, Any]], report: Report
-    ) -> None:
+    def _work(self, request: Request, report: Report) -> dict[str, Any]:
         from slowglass.choose.sketch import sketch_candidates
 
+        bench = self.book.workbench
+        night = date.fromisoformat(request["night"])
         choice = bench.choose(night=night, limit=LISTED, report=report)
         rows = sketch_candidates(bench.kit, enumerate(choice.objects, 1))
-        while len(lists) >= KEPT:
-            lists.pop(next(iter(lists)))
-        lists[night] = {**document(choice), "objects": rows}
+        return {**document(choice), "objects": rows}

@@ -1,4 +1,4 @@
-"""Kits to weigh: those to choose from, those handed in, and the weighing under way."""
+"""Kits to weigh: those to choose from, those handed in, and the weighing asked for."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from slowglass.documents import document
 from slowglass.progress import Report
-from slowglass.web.jobs import Job
 
 if TYPE_CHECKING:
     from slowglass.kit.model import Kit
+    from slowglass.web.job import Job, Request
     from slowglass.web.notebook import Notebook
 
 KEPT = 12
@@ -28,13 +28,13 @@ class Choosable:
 
 
 class Weighings:
-    """One weighing at a time, in the background; the last one stays to be read."""
+    """Weighings in the background; the last one stays to be read."""
 
     def __init__(self, book: Notebook) -> None:
         self.book = book
-        self.job = Job()
         self.chosen: tuple[str, ...] = ("use",)
         self._handed: dict[str, Kit] = {}
+        book.jobs.register("weigh", self._work, quick=True)
 
     def choosable(self) -> list[Choosable]:
         """Kits to choose from: in use, the user's own, built in, handed in; none of them twice."""
@@ -69,11 +69,23 @@ class Weighings:
         self._handed[kit.name] = kit
         return f"handed {kit.name}"
 
-    def start(self, kits: Sequence[Kit]) -> bool:
-        """Weigh these; False when a weighing is under way already."""
-        bench = self.book.workbench
+    def job(self) -> Job | None:
+        """The newest weighing."""
+        return self.book.jobs.latest("weigh")
 
-        def work(report: Report) -> dict[str, Any]:
-            return dict(document(bench.weigh(kits, report=report)))
+    def start(self, kits: Sequence[Kit]) -> Job:
+        """Weigh these."""
+        names = ", ".join(kit.name for kit in kits)
+        request = {
+            "kits": [kit.model_dump(mode="json") for kit in kits],
+            "instruments": self.book.instruments(),
+        }
+        return self.book.jobs.start(
+            "weigh", title=f"Weighing {names}", request=request, href="/weigh"
+        )
 
-        return self.job.start(work)
+    def _work(self, request: Request, report: Report) -> dict[str, Any]:
+        from slowglass.kit.model import Kit
+
+        kits = [Kit.model_validate(kit) for kit in request["kits"]]
+        return dict(document(self.book.workbench.weigh(kits, report=report)))

@@ -10,7 +10,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from slowglass.errors import NothingUseful, UsageError
-from slowglass.web.notebook import Notebook, job_progress
+from slowglass.web.notebook import Notebook
 from slowglass.web.tonight import Tonight
 
 UNKNOWN: dict[str, Any] = {
@@ -19,7 +19,7 @@ UNKNOWN: dict[str, Any] = {
 
 
 def routes(book: Notebook) -> list[Route]:
-    """The list, and where it is while it is worked out."""
+    """The list, followed while it is worked out."""
     tonight = Tonight(book)
 
     def choose(request: Request) -> Response:
@@ -39,12 +39,11 @@ def routes(book: Notebook) -> list[Route]:
             date = Date.fromisoformat(wanted) if wanted else tonight.coming()
         except ValueError as error:
             raise UsageError(f"“{wanted}” is not a date", "write it as 2026-10-09") from error
-        choice = tonight.ask(date)
-        work = tonight.job.progress if choice is None else None
-        if work is not None and work.state == "failed":
-            words = work.words
-            tonight.forget_failure()
-            raise NothingUseful(words)
+        work = tonight.ask(date)
+        if work.state in ("failed", "stopped"):
+            book.jobs.forget(work.id)  # asked again, it is tried again
+            raise NothingUseful(work.words)
+        choice = work.result if work.state == "done" else None
         return book.render(
             request,
             "choose.html",
@@ -52,11 +51,7 @@ def routes(book: Notebook) -> list[Route]:
             considered=0 if choice is None else choice["considered"],
             chosen=None,
             zone=book.workbench.site.timezone,
-            work=work,
+            work=work if work.under_way else None,
         )
 
-    def choosing(request: Request) -> Response:
-        return job_progress(tonight.job)
-
-    book.jobs.append(tonight.job)
-    return [Route("/choose", choose), Route("/choose/progress", choosing, methods=["GET"])]
+    return [Route("/choose", choose)]

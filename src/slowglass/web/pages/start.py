@@ -8,55 +8,48 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
+from slowglass.documents import document
 from slowglass.progress import Report
-from slowglass.web.jobs import Job
-from slowglass.web.notebook import STEPS, Notebook, job_progress
+from slowglass.web.notebook import Notebook, way_back
 from slowglass.web.tables import night_lines
+
+EXAMPLE = "example-night"
 
 
 def routes(book: Notebook) -> list[Route]:
     """The start, the making of the example night, and the light's switch."""
-    job = Job()
+
+    def make(request: dict[str, Any], report: Report) -> dict[str, Any]:
+        from slowglass.demo import run_demo
+
+        return dict(document(run_demo(book.folder, report=report).summary))
 
     def start(request: Request) -> Response:
         night = book.night()
         return book.render(
             request,
             "start.html",
-            work=job.progress,
+            work=book.jobs.latest(EXAMPLE),
             folder=str(book.folder),
             lines=[] if night is None else night_lines(night),
         )
 
-    def making(request: Request) -> Response:
-        return job_progress(job)
-
     def start_work(request: Request) -> Response:
-        from slowglass.demo import run_demo
-
-        def make(report: Report) -> Any:
-            return run_demo(book.folder, report=report)
-
         if book.night() is None:
-            job.start(make)
+            book.jobs.start(EXAMPLE, title="The example night", request={}, href="/")
         return RedirectResponse("/", status_code=303)
 
     async def light(request: Request) -> Response:
         """Remember day or night, for browsers without scripts."""
         form = await request.form()
         to = "night" if form.get("to") == "night" else "day"
-        back = str(form.get("back", "/"))
-        known = {"/", *(step["href"] for step in STEPS)}
-        if back not in known and not back.startswith("/judge/"):
-            back = "/"
-        response = RedirectResponse(back, status_code=303)
+        response = RedirectResponse(way_back(form.get("back", "/")), status_code=303)
         response.set_cookie("light", to, max_age=31536000, samesite="strict")
         return response
 
-    book.jobs.append(job)
+    book.jobs.register(EXAMPLE, make)
     return [
         Route("/", start),
-        Route("/making", making, methods=["GET"]),
         Route("/making", start_work, methods=["POST"]),
         Route("/light", light, methods=["POST"]),
     ]

@@ -8,7 +8,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from slowglass.errors import ConfigError
-from slowglass.web.notebook import Notebook, job_progress
+from slowglass.web.notebook import Notebook
 from slowglass.web.tables import class_rows, side_by_side
 from slowglass.web.weighing import Weighings
 
@@ -16,16 +16,16 @@ LARGEST_BYTES = 100_000
 
 
 def routes(book: Notebook) -> list[Route]:
-    """The scales, and where the weighing is."""
+    """The scales."""
     weighings = Weighings(book)
 
     def page(
         request: Request, *, faults: tuple[str, ...] = (), text: str = "", status: int = 200
     ) -> Response:
-        job = weighings.job
-        found = job.result if job.progress.state == "done" else None
-        if job.progress.state == "failed" and not faults:
-            faults = (job.progress.words,)
+        job = weighings.job()
+        found = job.result if job is not None and job.state == "done" else None
+        if job is not None and job.state == "failed" and not faults:
+            faults = (job.words,)
         return book.render(
             request,
             "weigh.html",
@@ -34,7 +34,7 @@ def routes(book: Notebook) -> list[Route]:
             chosen=weighings.chosen,
             faults=faults,
             text=text,
-            work=job.progress if job.progress.state == "running" else None,
+            work=job if job is not None and job.under_way else None,
             weighing=found,
             sides=[] if found is None else side_by_side(found["kits"]),
             classes=[] if found is None else [class_rows(kit) for kit in found["kits"]],
@@ -79,18 +79,12 @@ def routes(book: Notebook) -> list[Route]:
             faults.append("No kit is chosen: tick one or more, or hand one in")
         if len(wanted) > MOST_KITS:
             faults.append(f"{len(wanted)} kits are too many to set side by side: take {MOST_KITS}")
-        if not faults and not weighings.start([known[key] for key in wanted]):
-            faults.append("A weighing is under way: wait for it, then weigh these")
         if faults:
             return page(request, faults=tuple(faults), text=pasted, status=400)
+        weighings.start([known[key] for key in wanted])
         return RedirectResponse("/weigh", status_code=303)
 
-    def weighing(request: Request) -> Response:
-        return job_progress(weighings.job)
-
-    book.jobs.append(weighings.job)
     return [
         Route("/weigh", show, methods=["GET"]),
         Route("/weigh", weigh, methods=["POST"]),
-        Route("/weigh/progress", weighing, methods=["GET"]),
     ]

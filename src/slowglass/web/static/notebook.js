@@ -16,30 +16,28 @@ if (form) {
   });
 }
 
-const work = document.querySelector("[data-follow]");
-if (work) {
+const follow = async (work) => {
   const bar = work.querySelector("progress");
   const words = work.querySelector(".stage");
-  const follow = async () => {
-    let state;
-    try {
-      state = await (await fetch(work.dataset.follow, { cache: "no-store" })).json();
-    } catch {
-      words.textContent = "The workbench does not answer. Is it still running?";
-      return;
-    }
-    if (state.state !== "running") {
-      location.reload();
-      return;
-    }
-    words.textContent = state.words;
-    if (state.total > 0) {
-      bar.max = state.total;
-      bar.value = state.done;
-    } else {
-      bar.removeAttribute("value");
-    }
-    setTimeout(follow, 1000);
-  };
-  follow();
-}
+  let told;
+  try {
+    told = await (await fetch(work.dataset.follow, { cache: "no-store" })).json();
+  } catch {
+    words.textContent = "The workbench does not answer. Is it still running?";
+    return;
+  }
+  const ended = told.state !== "running" && told.state !== "waiting";
+  if (ended || (work.dataset.state && work.dataset.state !== told.state)) {
+    location.reload();
+    return;
+  }
+  words.textContent = told.words;
+  if (bar && told.total > 0) {
+    bar.max = told.total;
+    bar.value = told.done;
+  } else if (bar) {
+    bar.removeAttribute("value");
+  }
+  setTimeout(follow, 1000, work);
+};
+document.querySelectorAll("[data-follow]").forEach(follow);
