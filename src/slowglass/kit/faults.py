@@ -42,27 +42,50 @@ def _unknown_key(
     return f"{_key(loc)} is not a known key; known here: {', '.join(known)}", None
 
 
+def faults_by_key(error: ValidationError, model: type[BaseModel]) -> dict[str, str]:
+    """What is wrong with each key, without its name: words to stand beside the field of a form.
+
+    Keys are dotted; of a list of blocks the list's own key, with the block's number in the words.
+    """
+    found: dict[str, str] = {}
+    for problem in error.errors(include_url=False):
+        loc = tuple(problem["loc"])
+        words = _complaint(problem, loc, model).removeprefix("= ")
+        key = ".".join(str(part) for part in loc)
+        block = next((i for i, part in enumerate(loc) if isinstance(part, int)), None)
+        if block is not None:
+            key = ".".join(str(part) for part in loc[:block])
+            words = f"{int(loc[block]) + 1}: {_key(loc[block + 1 :])} {words}"
+        found.setdefault(key, words[:1].upper() + words[1:])
+    return found
+
+
 def _sentence(problem: Any, loc: tuple[int | str, ...], model: type[BaseModel]) -> str:
+    return f"{_key(loc)} {_complaint(problem, loc, model)}"
+
+
+def _complaint(problem: Any, loc: tuple[int | str, ...], model: type[BaseModel]) -> str:
+    """What is wrong with a value, to follow the name of its key."""
     field = _field(loc, model)
-    unit = _unit(field)
+    unit = unit_of(field)
     kind = problem["type"]
     value = problem.get("input", _MISSING)
     if kind == "missing":
-        return f"{_key(loc)} is missing; it needs {_allowed(field)}"
+        return f"is missing; it needs {allowed_words(field)}"
     if kind == "value_error":
-        return f"{_key(loc)} {problem['ctx']['error']} (now {_shown(value)})"
+        return f"{problem['ctx']['error']} (now {_shown(value)})"
     if kind in ("greater_than_equal", "less_than_equal") and field is not None:
         given = f"{_shown(value)}{f' {unit}' if unit else ''}"
-        return f"{_key(loc)} = {given} is out of range; allowed: {_allowed(field)}"
-    return f"{_key(loc)} = {_shown(value)} is not usable; it needs {_allowed(field)}"
+        return f"= {given} is out of range; allowed: {allowed_words(field)}"
+    return f"= {_shown(value)} is not usable; it needs {allowed_words(field)}"
 
 
-def _allowed(field: FieldInfo | None) -> str:
+def allowed_words(field: FieldInfo | None) -> str:
     """What a key accepts, in words: "a number from 20 to 2000 mm"."""
     if field is None:
         return "a value of another kind"
     low, high = bounds(field)
-    unit = _unit(field)
+    unit = unit_of(field)
     if low is not None:
         kind = "a whole number" if field.annotation is int else "a number"
         return f"{kind} from {plain(low)} to {plain(high)}{f' {unit}' if unit else ''}"
@@ -89,7 +112,8 @@ def plain(number: float | None) -> str:
     return "any" if number is None else f"{number:.10g}"
 
 
-def _unit(field: FieldInfo | None) -> str:
+def unit_of(field: FieldInfo | None) -> str:
+    """The unit of a key, "" without one."""
     extra = field.json_schema_extra if field is not None else None
     return str(extra.get("unit", "")) if isinstance(extra, dict) else ""
 

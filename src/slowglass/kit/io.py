@@ -158,6 +158,8 @@ def _block(record: BaseModel) -> list[str]:
         value = getattr(record, name)
         if isinstance(value, BaseModel) or name in ("eyepieces", "measured"):
             continue
+        if name == "assumed" and not value:
+            continue
         lines.append(f"# {_comment(field)}")
         if value is None:
             extra = field.json_schema_extra
@@ -179,10 +181,10 @@ def _comment(field: FieldInfo) -> str:
 def _toml(value: Any) -> str:
     import tomlkit
 
-    if isinstance(value, tuple):
+    if isinstance(value, tuple) and not (value and isinstance(value[0], str)):
         inner = ", ".join(f"[{', '.join(f'{n:g}' for n in item)}]" for item in value)
         return f"[{inner}]"
-    return str(tomlkit.item(value).as_string())
+    return str(tomlkit.item(list(value) if isinstance(value, tuple) else value).as_string())
 
 
 def _write(text: str, path: Path, replace: bool) -> Path:

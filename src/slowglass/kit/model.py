@@ -246,6 +246,13 @@ class Kit(Record):
         ),
     ] = None
     stand: Annotated[Stand, Field(description="What the mount stands on")] = Stand()
+    assumed: Annotated[
+        tuple[str, ...],
+        Field(
+            description="Keys whose values are typical, not known: like camera.read_noise_e",
+            strict=False,
+        ),
+    ] = ()
     measured: Annotated[
         tuple[MeasuredValue, ...],
         Field(description="One block for each value taken from frames", strict=False),
