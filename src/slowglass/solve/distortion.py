@@ -25,18 +25,20 @@ def fit_sip(
     *,
     start: TanWcs,
     order: int,
+    weights: Floats | None = None,
 ) -> SipWcs:
     """Least-squares TAN-SIP solution of the given order about the reference pixel of ``start``."""
+    w = np.ones((len(x_px), 1)) if weights is None else weights[:, None]
     u, v = x_px - start.crpix_x, y_px - start.crpix_y
     reach = float(np.max(np.hypot(u, v)))
     powers = [(p, n - p) for n in range(order + 1) for p in range(n, -1, -1)]
     # Offsets scaled to ±1 keep the cubic columns as sure as the linear ones.
-    design = np.column_stack([(u / reach) ** p * (v / reach) ** q for p, q in powers])
+    design = w * np.column_stack([(u / reach) ** p * (v / reach) ** q for p, q in powers])
     ra0, dec0 = start.ra0_deg, start.dec0_deg
     found: Floats = np.zeros((len(powers), 2))
     for _ in range(10):
         xi, eta = project_tan(ra_deg, dec_deg, ra0, dec0)
-        target = np.column_stack([xi, eta])
+        target = w * np.column_stack([xi, eta])
         found = np.asarray(np.linalg.lstsq(design, target, rcond=None)[0], dtype=np.float64)
         shift = found[powers.index((0, 0))]
         ra_new, dec_new = deproject_tan(float(shift[0]), float(shift[1]), ra0, dec0)
@@ -64,13 +66,20 @@ def fit_sip(
 
 
 def best_model(
-    x_px: Floats, y_px: Floats, ra_deg: Floats, dec_deg: Floats, *, start: TanWcs
+    x_px: Floats,
+    y_px: Floats,
+    ra_deg: Floats,
+    dec_deg: Floats,
+    *,
+    start: TanWcs,
+    weights: Floats | None = None,
 ) -> TanWcs:
     """The solution whose order is carried by held-out stars: affine TAN, or SIP of order 2 or 3.
 
     Each order is fitted five times with a fifth of the stars left out; its median residual on the
-    stars left out must undercut the lower order's by 15 %.
+    stars left out must undercut the lower order's by 15 %. ``weights`` are 1 over star errors.
     """
+    w = np.ones(len(x_px)) if weights is None else weights
 
     def fit(order: int, keep: npt.NDArray[np.bool_]) -> TanWcs:
         args = x_px[keep], y_px[keep], ra_deg[keep], dec_deg[keep]
@@ -81,8 +90,9 @@ def best_model(
                 centre=(start.crpix_x, start.crpix_y),
                 parity=start.parity,
                 affine=True,
+                weights=w[keep],
             )
-        return fit_sip(*args, start=start, order=order)
+        return fit_sip(*args, start=start, order=order, weights=w[keep])
 
     n = len(x_px)
     # Leave out stars from all over the frame: fold by order of distance from the centre.

@@ -15,6 +15,7 @@ from slowglass.solve.fit import AFFINE_FROM, fit_tan, residuals_px
 from slowglass.solve.hunt import Candidate, predict
 from slowglass.solve.stages import ImageStars
 from slowglass.solve.types import Match
+from slowglass.solve.weights import fit_weights, place_errors_px
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -38,6 +39,7 @@ class _Pairs:
     ra_deg: Floats
     dec_deg: Floats
     mag: Floats
+    error_px: Floats
 
     def __len__(self) -> int:
         return len(self.index)
@@ -64,6 +66,7 @@ def polish(
 ) -> tuple[TanWcs, Match]:
     """The final solution and its matched stars; ``usable`` are rows of the star list."""
     by_flux = usable[np.argsort(-stars.flux_adu[usable], kind="stable")]
+    errors_px = place_errors_px(stars)
     evidence = best.assessment
     index, cat = by_flux[evidence.pairs_image], evidence.pairs_catalogue
     pairs = _Pairs(
@@ -73,6 +76,7 @@ def polish(
         best.cat_ra_deg[cat],
         best.cat_dec_deg[cat],
         best.cat_mag[cat],
+        errors_px[index],
     )
     wcs = best.wcs
     if len(pairs) < MODEL_FROM:
@@ -86,7 +90,7 @@ def polish(
         for _ in range(4):
             field = predict(wcs, image, catalogue, epoch_year, cap=POLISH_STARS)
             mag = catalogue.grid.mag[field[0]]
-            found = _pair(field, mag, stars, bright, reach, evidence.zero_point)
+            found = _pair(field, mag, stars, errors_px, bright, reach, evidence.zero_point)
             if len(found) >= 0.8 * listed:
                 pairs = found
             wcs = _fit(wcs, pairs)
@@ -101,16 +105,18 @@ def polish(
 
 
 def _fit(wcs: TanWcs, pairs: _Pairs) -> TanWcs:
-    """The model that the number of stars carries."""
+    """The model that the number of stars carries, each star at its worth."""
     places = pairs.x_px, pairs.y_px, pairs.ra_deg, pairs.dec_deg
+    weights = fit_weights(pairs.residuals_px(wcs), pairs.error_px)
     if len(pairs) >= MODEL_FROM:
-        return best_model(*places, start=wcs)
+        return best_model(*places, start=wcs, weights=weights)
     return fit_tan(
         *places,
         start=(wcs.ra0_deg, wcs.dec0_deg),
         centre=(wcs.crpix_x, wcs.crpix_y),
         parity=wcs.parity,
         affine=len(pairs) >= AFFINE_FROM,
+        weights=weights,
     )
 
 
@@ -118,6 +124,7 @@ def _pair(
     field: tuple[Ints, Floats, Floats, Floats, Floats, bool],
     mag: Floats,
     stars: StarList,
+    errors_px: Floats,
     bright: Ints,
     reach_px: float,
     zero_point: float,
@@ -137,4 +144,12 @@ def _pair(
     _, first = np.unique(star[order], return_index=True)
     chosen = order[np.sort(first)]
     index = bright[star[chosen]]
-    return _Pairs(index, stars.x_px[index], stars.y_px[index], ra[chosen], dec[chosen], mag[chosen])
+    return _Pairs(
+        index,
+        stars.x_px[index],
+        stars.y_px[index],
+        ra[chosen],
+        dec[chosen],
+        mag[chosen],
+        errors_px[index],
+    )

@@ -21,6 +21,7 @@ from slowglass.solve.refusal import NEARBY_DEG, Attempt, Elsewhere, common_elong
 from slowglass.solve.stages import LEAST_BLEND_PX, ImageStars
 from slowglass.solve.store import LIMIT_MAG, open_solver
 from slowglass.solve.types import Prior, Solution
+from slowglass.solve.weights import SATURATED_ERROR_PX
 
 Floats = npt.NDArray[np.float64]
 
@@ -34,8 +35,6 @@ for when a solve fails."""
 ODDS_ELSEWHERE_LOG10 = 3.0
 BLEND_WIDTHS = 2.2
 """Star widths (FWHM) within which detection may take a pair for one star."""
-SATURATED_ERROR_PX = 1.0
-"""Extra positional error of a saturated star (seen on real bleeding stars; no published source)."""
 
 
 def solve_stars(
