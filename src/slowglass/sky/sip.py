@@ -5,7 +5,11 @@ Source: Shupe et al. 2005, ASP Conference Series 347, 491 (the SIP convention).
 
 from __future__ import annotations
 
+import math
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -73,3 +77,28 @@ class SipWcs(TanWcs):
             for p, q, coefficient in terms:
                 cards[f"{name}_{p}_{q}"] = coefficient
         return cards
+
+
+def bent_by_cards(wcs: TanWcs, cards: Mapping[str, Any]) -> TanWcs:
+    """The solution with the A and B polynomials of its FITS cards, where they state any.
+
+    They are followed everywhere, as the convention says; a damaged term leaves all out.
+    """
+    if "SIP" not in str(cards.get("CTYPE1", "")).upper():
+        return wcs
+    found: dict[str, list[tuple[int, int, float]]] = {"A": [], "B": []}
+    for key, value in cards.items():
+        match = re.fullmatch(r"([AB])_(\d)_(\d)", str(key))
+        if match is None:
+            continue
+        try:
+            coefficient = float(value)
+        except (TypeError, ValueError):
+            return wcs
+        if not math.isfinite(coefficient):
+            return wcs
+        found[match[1]].append((int(match[2]), int(match[3]), coefficient))
+    return SipWcs(
+        wcs.ra0_deg, wcs.dec0_deg, wcs.crpix_x, wcs.crpix_y, wcs.cd,
+        a=tuple(found["A"]), b=tuple(found["B"]), reach_px=math.inf,
+    )  # fmt: skip
