@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated
@@ -10,6 +11,7 @@ from typing import Annotated
 import typer
 
 from slowglass.cli.common import KitOption, SiteOption, open_workbench
+from slowglass.errors import UsageError
 
 PortOption = Annotated[
     int | None,
@@ -38,6 +40,14 @@ def serve(
         str | None,
         typer.Option("--target", metavar="PLACE", help="What the watched frames are to show."),
     ] = None,
+    frames: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--frames",
+            metavar="FOLDER",
+            help="A folder of frames to judge and finish on the page; give it once for each.",
+        ),
+    ] = None,
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open a browser window, or not.")
     ] = False,
@@ -54,6 +64,7 @@ def serve(
         site=site,
         watch=watch,
         target=target,
+        frames=frames or (),
     )
 
 
@@ -67,10 +78,14 @@ def serve_folder(
     site: str | None = None,
     watch: Path | None = None,
     target: str | None = None,
+    frames: Sequence[Path] = (),
 ) -> None:
     """Serve a night, and a watch if asked, until interrupted; the address goes to stderr."""
     from slowglass.web.app import serve as run_server
 
+    for chosen in frames:
+        if not chosen.is_dir():
+            raise UsageError(f"{chosen} is not a folder", "name a folder of frames")
     bench = open_workbench(kit, site)
     watching = None if watch is None else bench.watch(watch, target=target)
     with nullcontext() if watching is None else watching.in_background():
@@ -82,6 +97,7 @@ def serve_folder(
             open_browser=open_browser,
             ready=announce,
             watching=watching,
+            frames=frames,
         )
 
 

@@ -19,7 +19,8 @@ class NightFolder:
     """A folder taken for one example night; what an earlier run left there is cleared.
 
     Refuses a folder with anything in it that no example night put there (but for the notes of
-    the pages), and one in which another process is at work. ``night.json`` is gone from the start to the end of the block.
+    the pages), and one in which another process is at work. ``night.json`` is gone from the
+    start to the end of the block.
     """
 
     def __init__(self, folder: Path) -> None:

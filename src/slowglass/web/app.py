@@ -7,7 +7,7 @@ import os
 import socket
 import threading
 import time
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -34,9 +34,18 @@ PORTS_TRIED = 40
 LOOPBACK = {"127.0.0.1": "127.0.0.1", "localhost": "127.0.0.1", "::1": "::1"}
 
 
-def create_app(workbench: Workbench, *, folder: Path, watching: Watch | None = None) -> Starlette:
-    """The application over one night's folder, which may still be empty, and a watch if any."""
-    book = Notebook(workbench, folder, watching)
+def create_app(
+    workbench: Workbench,
+    *,
+    folder: Path,
+    watching: Watch | None = None,
+    frames: Sequence[Path] = (),
+) -> Starlette:
+    """The application over one night's folder, which may still be empty, and a watch if any.
+
+    The pages look into that folder, the watched one and those of ``frames``, and no others.
+    """
+    book = Notebook(workbench, folder, watching, frames=frames)
 
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
@@ -94,6 +103,7 @@ def serve(
     open_browser: bool = False,
     ready: Callable[[str], None] | None = None,
     watching: Watch | None = None,
+    frames: Sequence[Path] = (),
 ) -> None:
     """Serve the night in ``folder``, and the live page of a watch, until interrupted.
 
@@ -103,7 +113,9 @@ def serve(
     import signal
 
     stop = threading.Event()
-    with serving(workbench, folder=folder, host=host, port=port, watching=watching) as address:
+    with serving(
+        workbench, folder=folder, host=host, port=port, watching=watching, frames=frames
+    ) as address:
         with contextlib.suppress(ValueError):  # a thread other than the first sets no signals
             signal.signal(signal.SIGTERM, lambda *_: stop.set())
         if ready is not None:
@@ -125,10 +137,11 @@ def serving(
     host: str = "127.0.0.1",
     port: int | None = None,
     watching: Watch | None = None,
+    frames: Sequence[Path] = (),
 ) -> Iterator[str]:
     """The address of the pages, served from a thread of their own while the block runs."""
     server_socket, address = _socket(host, port)
-    server = _server(create_app(workbench, folder=folder, watching=watching))
+    server = _server(create_app(workbench, folder=folder, watching=watching, frames=frames))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [server_socket]}, daemon=True)
     thread.start()
     for _ in range(200):

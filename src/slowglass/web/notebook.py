@@ -6,6 +6,7 @@ import hashlib
 import json
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from http.cookies import SimpleCookie
 from pathlib import Path
@@ -16,10 +17,12 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from slowglass.errors import UsageError
-from slowglass.learn.night import NOTES, NightRecord, load_night
+from slowglass.learn.night import INDEX, NOTES, NightRecord, load_night
+from slowglass.web.desk import Desk
 from slowglass.web.job import Job
 from slowglass.web.jobs import Jobs
 from slowglass.web.present import FILTERS, clock
+from slowglass.web.roots import Roots
 
 if TYPE_CHECKING:
     from slowglass.judge.watch import Watch
@@ -40,13 +43,24 @@ STEPS = (
 class Notebook:
     """One workbench, one folder with a night's record, and the watched folder if there is one."""
 
-    def __init__(self, workbench: Workbench, folder: Path, watching: Watch | None = None) -> None:
+    def __init__(
+        self,
+        workbench: Workbench,
+        folder: Path,
+        watching: Watch | None = None,
+        *,
+        frames: Sequence[Path] = (),
+    ) -> None:
         self.workbench = workbench
         self.folder = folder
         self.watching = watching
         self.notes = folder / NOTES
         """Where the pages keep what was chosen and what is under way."""
         self.jobs = Jobs(self.notes / "jobs")
+        self.desk = Desk(self.notes / "desk.json")
+        watched = () if watching is None else (watching.folder,)
+        self.roots = Roots((folder, *watched, *frames))
+        """The folders into which the pages may look."""
         self._night: tuple[int, NightRecord] | None = None
         self._templates = Environment(
             loader=PackageLoader("slowglass.web"),
@@ -91,7 +105,7 @@ class Notebook:
     def night(self) -> NightRecord | None:
         """The folder's night, read again when its index has changed."""
         try:
-            stamp = (self.folder / "night.json").stat().st_mtime_ns
+            stamp = (self.folder / INDEX).stat().st_mtime_ns
         except OSError:
             return None
         if self._night is None or self._night[0] != stamp:
@@ -100,6 +114,15 @@ class Notebook:
                 return None
             self._night = (stamp, record)
         return self._night[1]
+
+    def revision(self) -> str:
+        """A mark that changes whenever pages have something new to show."""
+        try:
+            night = (self.folder / INDEX).stat().st_mtime_ns
+        except OSError:
+            night = 0
+        seen = (self.desk.state.revision, self.jobs.ended, self.instruments(), night)
+        return hashlib.sha256(repr(seen).encode()).hexdigest()[:16]
 
     def render(
         self, request: Request, template: str, *, status: int = 200, **content: Any
@@ -122,6 +145,9 @@ class Notebook:
             light=light_of(request),
             watching=self.watching is not None,
             current=self.jobs.current(),
+            desk=self.desk.state,
+            desk_trouble=self.desk.trouble,
+            revision=self.revision(),
             **content,
         )
         return HTMLResponse(html, status_code=status, headers={"cache-control": "no-cache"})

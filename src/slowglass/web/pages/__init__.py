@@ -7,6 +7,7 @@ from starlette.routing import Route
 from slowglass.web.notebook import Notebook
 from slowglass.web.pages import (
     choose,
+    desk,
     expose,
     find,
     finish,
@@ -22,5 +23,5 @@ from slowglass.web.pages import (
 
 def routes(book: Notebook) -> list[Route]:
     """Every address that answers."""
-    steps = (start, choose, find, expose, live, judge, finish, learn, kit, weigh, jobs)
+    steps = (start, choose, find, expose, live, judge, finish, learn, kit, weigh, jobs, desk)
     return [route for step in steps for route in step.routes(book)]
