@@ -14,6 +14,7 @@ from slowglass.expose.plan import star_width_arcsec
 from slowglass.find.nudge import Nudge, nudge_text
 from slowglass.frame.bayer import luminance
 from slowglass.frame.detect import Detection, detect_stars
+from slowglass.frame.freed import give_back_freed
 from slowglass.frame.image import Frame
 from slowglass.frame.kind import kind_by_sight
 from slowglass.frame.stars import StarFlag
@@ -37,7 +38,6 @@ from slowglass.judge.shape import (
 from slowglass.judge.sky import SkyLight
 from slowglass.judge.trails import Trail, measure_trail
 from slowglass.judge.verdict import NudgeToTarget, Verdict
-from slowglass.judge.watch_memory import give_back_freed
 from slowglass.sky.coords import epoch_year
 from slowglass.solve.service import solve_stars
 from slowglass.solve.types import Prior, Solution

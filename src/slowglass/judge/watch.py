@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack
 
 from slowglass.errors import SlowglassError, UsageError
+from slowglass.frame.freed import give_back_freed
 from slowglass.judge.instruction import CALIBRATION, Say, say_next
 from slowglass.judge.live import LiveFrame, LiveStack
 from slowglass.judge.live_enough import Enough, how_far, seconds_a_keeper
@@ -27,7 +28,7 @@ from slowglass.judge.watch_files import BEING_WRITTEN, Bell, Mark, Settling, sca
 from slowglass.judge.watch_frame import as_jpeg, judge_new_file, live_from_file
 from slowglass.judge.watch_journal import Journal
 from slowglass.judge.watch_ledger import Ledger, names_of
-from slowglass.judge.watch_memory import give_back_freed, let_go_of_files
+from slowglass.judge.watch_memory import let_go_of_files
 from slowglass.judge.watch_sort import Entry, sort_out
 from slowglass.judge.watch_state import Event, WatchEvent, WatchState
 from slowglass.judge.watch_trends import Trends, find_trends, said_of_cause

@@ -11,10 +11,11 @@ from zoneinfo import ZoneInfo
 
 from slowglass.errors import SlowglassError, UnreadableFile
 from slowglass.frame.fingerprint import file_print
+from slowglass.frame.freed import give_back_freed
 from slowglass.judge.live import LiveFrame, live_frame
 from slowglass.judge.live_enough import TargetLight, target_light
 from slowglass.judge.service import unreadable_verdict
-from slowglass.judge.watch_memory import give_back_freed, let_go_of_files
+from slowglass.judge.watch_memory import let_go_of_files
 from slowglass.judge.watch_sort import Entry
 from slowglass.judge.watch_state import Newest, Picture
 from slowglass.sky.place import Place
@@ -111,7 +112,7 @@ def _judge(
     started = time.perf_counter()
     frame = _read(path, options)
     give_back_freed()  # the unpacker's own copy of the picture
-    assessed, used = _assess(frame, sky, options, last)
+    assessed, used = assess_near(frame, sky, options, last)
     let_go_of_files()  # a search reads through most of the index; pictures come on top
     seconds = round(time.perf_counter() - started, 3)
     verdict = replace(assessed.verdict, file=str(path), seconds=seconds)
@@ -125,9 +126,13 @@ def _judge(
     return JudgedFile(entry, newest, live)
 
 
-def _assess(
+def assess_near(
     frame: Frame, sky: Sky, options: JudgeOptions, last: Verdict | None
 ) -> tuple[Assessment, JudgeOptions]:
+    """An assessment near where the frame should be, else anywhere, and the options it took.
+
+    It should be at ``near``, at the target, or where ``last`` was.
+    """
     from slowglass.judge.assess import assess_frame
 
     used: JudgeOptions = {**options}

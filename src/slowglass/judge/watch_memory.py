@@ -1,23 +1,12 @@
-"""Memory given back within and between frames, so that a night's watch stays small on a laptop."""
+"""Mapped files let go between frames, so that a night's watch stays small on a laptop."""
 
 from __future__ import annotations
 
 import gc
-import sys
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import numpy as np
-
-
-def give_back_freed() -> None:
-    """Return freed memory to the system where the C library keeps it (glibc): frames are large,
-    and the pieces between two of them add up."""
-    import ctypes
-
-    trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
-    if trim is not None:
-        trim(0)
 
 
 def let_go_of_files() -> None:

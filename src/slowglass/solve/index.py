@@ -76,12 +76,30 @@ def build_depth(grid: SkyGrid, count: int) -> Depth:
     _, near = cKDTree(vectors).query(vectors, k=k + 1, workers=-1)
     neighbours = np.full((len(star), NEIGHBOURS), -1, dtype=np.int32)
     neighbours[:, :k] = near[:, 1:]
+    del near
     mag = np.ascontiguousarray(grid.mag[star])
     cells, packed = _list_triangles(vectors, mag, neighbours, PAIR_FIRST, PAIR_SECOND)
-    order = np.argsort(cells, kind="stable")
-    counts = np.bincount(cells, minlength=CODE_CELLS * CODE_CELLS)
-    cell_first = np.concatenate(([0], np.cumsum(counts))).astype(np.int32)
-    return Depth(star, neighbours, packed[order], cell_first)
+    return Depth(star, neighbours, *_by_cell(cells, packed))
+
+
+@njit(cache=True)
+def _by_cell(cells, packed):
+    """Packed names in the order of their cells, and where each cell begins.
+
+    A counting sort: the deepest catalogue has some ten million triangles, and lists of ranks and
+    counts of such length are what a small laptop lacks room for.
+    """
+    first = np.zeros(CODE_CELLS * CODE_CELLS + 1, np.int32)
+    for cell in cells:
+        first[cell + 1] += 1
+    for k in range(len(first) - 1):
+        first[k + 1] += first[k]
+    following = first[:-1].copy()
+    out = np.empty_like(packed)
+    for k in range(len(cells)):
+        out[following[cells[k]]] = packed[k]
+        following[cells[k]] += 1
+    return out, first
 
 
 @njit(cache=True, inline="always")

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from slowglass.errors import CatalogueMissing
+from slowglass.frame.freed import give_back_freed
 from slowglass.progress import Report, silent
 from slowglass.sky.catalogue import EPOCH_YEAR
 from slowglass.sky.store import Sky
@@ -34,7 +35,9 @@ def open_solver(sky: Sky, *, report: Report = silent) -> SolveCatalogue:
         index = sky.folder / f"solve-{FORMAT}"
         catalogue = _load(index)
         if catalogue is None:
+            give_back_freed()  # what building the sky itself has left
             _build(index, sky, report)
+            give_back_freed()
             catalogue = _load(index)
         if catalogue is None:
             raise CatalogueMissing(
