@@ -10,8 +10,8 @@ Everything heavy is imported when a step needs it, so opening a workbench is qui
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from functools import cached_property
 from os import PathLike
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from slowglass.find.result import Route
     from slowglass.find.svg import StyleName
     from slowglass.finish.types import FinishResult
+    from slowglass.judge.introduce import Introduction
+    from slowglass.judge.kept import Kept, KeptFrames
     from slowglass.judge.look import Look
     from slowglass.judge.report import SeriesReport
     from slowglass.judge.verdict import Verdict
@@ -403,6 +405,27 @@ class Workbench:
             focus_turn=focus_turn,
         )
 
+    def judge_and_keep(
+        self,
+        paths: Iterable[Path],
+        kept: KeptFrames,
+        *,
+        target: str | None = None,
+        report: Report = silent,
+    ) -> list[Kept]:
+        """What is known of each frame, judged where that is not kept already."""
+        from slowglass.judge.viewing import judge_and_keep
+
+        return judge_and_keep(
+            paths,
+            kept,
+            self.sky,
+            target=None if target is None else self.place(target),
+            kit=None if self.kit_is_stand_in else self.kit,
+            site=None if self.kit_is_stand_in else self.site,
+            report=report,
+        )
+
     def look(
         self,
         paths: Iterable[Path],
@@ -613,6 +636,50 @@ class Workbench:
         from slowglass.learn.adopt import Files
 
         return Files(self.kit_file, self.site_file).site_path
+
+    def kept(
+        self, *, kit: Kit | None = None, site: Site | None = None, own: bool = False
+    ) -> tuple[Workbench, list[Path]]:
+        """A workbench that goes on with these, written to their files, and all files written.
+
+        They go where kit and site came from, or with ``own`` into the user's own files, whose
+        former content is set aside when it is of another kit or site.
+        """
+        from slowglass.kit.keep import keep
+        from slowglass.learn.adopt import Files
+
+        files = Files() if own else Files(self.kit_file, self.site_file)
+        written: list[Path | None] = []
+        if kit is not None:
+            written += keep(kit, files.kit_path, editing=self.kit.name)
+        if site is not None:
+            written += keep(site, files.site_path, editing=self.site.name)
+        made = replace(
+            self,
+            kit=kit or self.kit,
+            site=site or self.site,
+            kit_is_stand_in=self.kit_is_stand_in and kit is None,
+            kit_file=None if own and kit is not None else self.kit_file,
+            site_file=None if own and site is not None else self.site_file,
+        )
+        for opened in ("sky", "logbook"):
+            if opened in vars(self):
+                vars(made)[opened] = vars(self)[opened]
+        return made, [path for path in written if path is not None]
+
+    def introduce(
+        self,
+        path: Path,
+        *,
+        answers: Mapping[str, str] | None = None,
+        near: str = "",
+        report: Report = silent,
+    ) -> Introduction:
+        """What one frame says of the kit that took it, as answers to the set-up's questions."""
+        from slowglass.judge.introduce import introduce
+
+        place = self.place(near) if near else None
+        return introduce(path, self.sky, answers=answers, near=place, report=report)
 
     def keep_skyline(self, points: Points | None) -> Site:
         """The site with a skyline, or (None) its earlier one, written to its file."""

@@ -72,6 +72,13 @@ class KeptFrames:
             return None
         return Kept(replace(verdict, file=str(path)), wcs, stars, told.get("target"))
 
+    def mark(self, path: Path) -> int:
+        """A number that changes when a frame is judged anew; 0 for one not judged."""
+        try:
+            return self._file(path).stat().st_mtime_ns
+        except (OSError, SlowglassError):
+            return 0
+
     def put(self, path: Path, kept: Kept) -> None:
         """Keep what is known of a frame; ``UsageError`` where the folder cannot be written."""
         wcs = kept.wcs

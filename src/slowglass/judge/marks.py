@@ -6,6 +6,7 @@ place comes from what lies beside it or stands in its header.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,7 +23,6 @@ from slowglass.sky.wcs import TanWcs
 if TYPE_CHECKING:
     from slowglass.frame.image import FrameHeader
     from slowglass.judge.kept import Kept
-    from slowglass.judge.verdict import Verdict
     from slowglass.sky.place import Place
     from slowglass.sky.store import Sky
 
@@ -80,10 +80,10 @@ def find_place(
     size_px: tuple[int, int],
     *,
     kept: Kept | None = None,
-    verdict: Verdict | None = None,
+    verdict: Mapping[str, Any] | None = None,
 ) -> PlacedAt:
     """The coordinates of a picture: its own judgement's, those beside it, its header's, or those
-    of an earlier ``verdict``, which know no distortion."""
+    of an earlier ``verdict`` (as JSON), which know no distortion."""
     if kept is not None and kept.wcs is not None:
         return PlacedAt(kept.wcs, "placed by its own stars")
     beside = _beside(path, size_px)
@@ -92,20 +92,17 @@ def find_place(
     wcs = header_wcs(header.cards)
     if wcs is not None:
         return PlacedAt(bent_by_cards(wcs, header.cards), "placed by its file’s header")
-    if verdict is not None and verdict.solved:
-        told = (verdict.ra_deg, verdict.dec_deg, verdict.scale_arcsec_per_px)
-        ra, dec, scale = told
-        if ra is not None and dec is not None and scale:
-            made = TanWcs.from_simple(
-                ra_deg=ra,
-                dec_deg=dec,
-                width_px=size_px[0],
-                height_px=size_px[1],
-                scale_arcsec_per_px=scale,
-                rotation_deg=verdict.rotation_deg or 0.0,
-                parity=verdict.parity or 1,
-            )
-            return PlacedAt(made, "placed by its verdict, without the lens’s distortion")
+    if verdict is not None and verdict["solved"]:
+        made = TanWcs.from_simple(
+            ra_deg=verdict["ra_deg"],
+            dec_deg=verdict["dec_deg"],
+            width_px=size_px[0],
+            height_px=size_px[1],
+            scale_arcsec_per_px=verdict["scale_arcsec_per_px"],
+            rotation_deg=verdict["rotation_deg"],
+            parity=verdict["parity"],
+        )
+        return PlacedAt(made, "placed by its verdict, without the lens’s distortion")
     return PlacedAt(None, "its place on the sky is not known")
 
 
