@@ -659,8 +659,8 @@ class Workbench:
             kit=kit or self.kit,
             site=site or self.site,
             kit_is_stand_in=self.kit_is_stand_in and kit is None,
-            kit_file=None if own and kit is not None else self.kit_file,
-            site_file=None if own and site is not None else self.site_file,
+            kit_file=files.kit_path if kit is not None else self.kit_file,
+            site_file=files.site_path if site is not None else self.site_file,
         )
         for opened in ("sky", "logbook"):
             if opened in vars(self):

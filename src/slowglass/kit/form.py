@@ -90,6 +90,24 @@ def form_sections(record: Kit | Site) -> tuple[FormSection, ...]:
     return (FormSection("", TITLES[""], tuple(own)), *sections)
 
 
+def key_labels() -> dict[str, str]:
+    """What each number of kit and site means, by its dotted key."""
+    return {
+        (f"{name}.{key}" if key else name): (info.description or key or name)
+        for model in (Kit, Site)
+        for name, field in model.model_fields.items()
+        for key, info in _inner(name, field)
+    }
+
+
+def _inner(name: str, field: FieldInfo) -> list[tuple[str, FieldInfo]]:
+    """The keys of a block, or the field itself under an empty name."""
+    kind = field.annotation
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return list(kind.model_fields.items())
+    return [("", field)]
+
+
 def read_form(
     record: AnyRecord, texts: Mapping[str, str]
 ) -> tuple[AnyRecord | None, dict[str, str]]:

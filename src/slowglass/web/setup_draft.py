@@ -1,4 +1,4 @@
-"""The set-up's answers while they are being given: kept with the night, the same in every browser."""
+"""The set-up's answers while they are given: kept with the night, the same in every browser."""
 
 from __future__ import annotations
 
