@@ -24,6 +24,10 @@ HOPELESS_LOG10 = -12.0
 """A pose weighed this low before it is refined is dropped: with residuals of 4 px in place of
 half a pixel a right pose loses some two powers of ten a star, never so much."""
 
+PAST_JOINING_LOG10 = -40.0
+"""A pose weighed this low is not weighed again with close pairs as one: a pair joined makes up for
+one absent star, some 1.4 powers of ten."""
+
 
 @dataclass(frozen=True)
 class Candidate:
@@ -133,9 +137,13 @@ def predict(
     half = float(np.hypot(image.width_px, image.height_px)) / 2.0
     radius = np.degrees(np.arctan(np.radians(half * wcs.scale_arcsec_per_px / 3600.0))) * 1.02
     rows = catalogue.in_cone(float(ra), float(dec), float(min(radius, 60.0)))
-    rows = rows[np.argsort(catalogue.grid.mag[rows], kind="stable")]
+    mag = catalogue.grid.mag[rows]
     # The circle round a frame is some twice its area: of a crowded one the brightest few will do.
-    for some in (rows[: 4 * cap], rows):
+    for share in (4 * cap, len(rows)):
+        some = rows
+        if share < len(rows):
+            some = rows[mag <= np.partition(mag, share)[share]]
+        some = some[np.argsort(catalogue.grid.mag[some], kind="stable")]
         star_ra, star_dec = catalogue.radec_at(some, epoch_year)
         x, y = wcs.sky_to_pixel(star_ra, star_dec)
         inside = (x > 1) & (y > 1) & (x < image.width_px - 2) & (y < image.height_px - 2)
@@ -144,7 +152,7 @@ def predict(
         if capped or len(some) == len(rows):
             break
     keep = keep[:cap]
-    return rows[keep], x[keep], y[keep], star_ra[keep], star_dec[keep], capped
+    return some[keep], x[keep], y[keep], star_ra[keep], star_dec[keep], capped
 
 
 def _blended(
@@ -228,7 +236,7 @@ def _weigh(
     if len(field[0]) == 0:
         return None
     apart = _weigh_seen(wcs, field, image, catalogue, prior, reach_px, LEAST_BLEND_PX)
-    if image.blend_px <= LEAST_BLEND_PX:
+    if image.blend_px <= LEAST_BLEND_PX or apart.assessment.odds_log10 < PAST_JOINING_LOG10:
         return apart
     joined = _weigh_seen(wcs, field, image, catalogue, prior, reach_px, image.blend_px)
     if len(joined.rows) == len(apart.rows):
