@@ -73,6 +73,21 @@ class Conditions:
     brightened_mag: float = 0.0
     """How much brighter Moon and twilight make the sky, magnitudes."""
 
+    def sky_rise_per_px(self, cd_deg: npt.NDArray[np.float64]) -> tuple[float, float]:
+        """Relative change of the sky per pixel along x and y: toward the horizon and the towns.
+
+        ``cd_deg`` takes pixels to degrees east and north.
+        """
+        up = np.radians(self.zenith_angle_deg)
+        # With the zenith up, azimuth grows to the right, where position angles fall.
+        toward_zenith = np.array([np.sin(up), np.cos(up)])
+        toward_azimuth = np.array([-np.cos(up), np.sin(up)])
+        slope = (
+            self.sky_slope_across_per_deg * toward_azimuth - self.sky_slope_per_deg * toward_zenith
+        )
+        per_px = slope @ cd_deg
+        return float(per_px[0]), float(per_px[1])
+
 
 def conditions_at_altitude(
     site: Site, altitude_deg: float = ASSUMED_ALTITUDE_DEG, *, sky_mag: float | None = None

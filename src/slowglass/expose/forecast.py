@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from slowglass.expose.conditions import Conditions, conditions_at, conditions_at_altitude
 from slowglass.expose.options import ForecastOptions, ForecastTruth, check_options
-from slowglass.expose.psf import Psf, star_image
+from slowglass.expose.psf import half_peak_width_px, star_image, surface_kernel
 from slowglass.expose.scene import Scene, gather, render_part
 from slowglass.expose.sensor import (
     make_frame,
@@ -128,7 +128,7 @@ def render_with_truth(
         flaws=flaws,
         seed=o.seed,
         sky_e=sky_e,
-        gradient_per_px=_gradient(wcs, conditions),
+        gradient_per_px=conditions.sky_rise_per_px(wcs.matrix),
         vignetting=kit.optics.corner_loss if o.vignetting is None else o.vignetting,
         noise=o.noise,
     )
@@ -182,20 +182,6 @@ def _conditions(
         return conditions_at(site, ra, dec, when, sky_mag=o.sky_mag_arcsec2)
     altitude = {} if o.altitude_deg is None else {"altitude_deg": o.altitude_deg}
     return conditions_at_altitude(site, sky_mag=o.sky_mag_arcsec2, **altitude)
-
-
-def _gradient(wcs: TanWcs, conditions: Conditions) -> tuple[float, float]:
-    """Relative change of the sky per pixel along x and y: toward the horizon and the towns."""
-    up = np.radians(conditions.zenith_angle_deg)
-    # With the zenith up, azimuth grows to the right, where position angles fall.
-    toward_zenith = np.array([np.sin(up), np.cos(up)])
-    toward_azimuth = np.array([-np.cos(up), np.sin(up)])
-    slope = (
-        conditions.sky_slope_across_per_deg * toward_azimuth
-        - conditions.sky_slope_per_deg * toward_zenith
-    )
-    per_px = slope @ wcs.matrix
-    return float(per_px[0]), float(per_px[1])
 
 
 def _collect(
@@ -253,8 +239,8 @@ def _collect(
         )
         if not zone.central:
             continue
-        fwhm = max(fwhm, _half_peak_width(psf))
-        kernel = psf.kernel(len(bands(camera)) // 2, min(psf.half_px - 1, _surface_radius(psf)))
+        fwhm = max(fwhm, half_peak_width_px(psf))
+        kernel = surface_kernel(psf)
         for obj, model in scene.objects:
             for smooth in model.smooth:
                 made = render_part(
@@ -278,17 +264,6 @@ def _collect(
     if o.satellite_mag is not None:
         _satellite(kit, light, fwhm, o.satellite_mag, o)
     return light, star_e, (x, y), fwhm
-
-
-def _surface_radius(psf: Psf) -> int:
-    return int(np.searchsorted(psf.enclosed, 0.97)) + 1
-
-
-def _half_peak_width(psf: Psf) -> float:
-    """FWHM in pixels of a round image with the same area above half peak (middle band)."""
-    layer = psf.table[psf.table.shape[0] // 2]
-    area = np.count_nonzero(layer >= 0.5 * layer.max()) / psf.oversample**2
-    return float(2.0 * np.sqrt(area / np.pi))
 
 
 def _satellite(

@@ -47,13 +47,18 @@ def _quarter_step(
     return moved
 
 
+def sun_white() -> npt.NDArray[np.float64]:
+    """Factors on red, green and blue of a mosaic that make Sun-like stars white, green 1."""
+    sun = photon_rates(0.0, SUN_BV, (RED, GREEN, BLUE))
+    return np.asarray(sun[1] / sun, dtype=np.float64)
+
+
 def balanced(frame: Frame) -> npt.NDArray[np.float32]:
     """(rows/2, columns/2, 3) linear colours of a mosaic frame, Sun-like stars white."""
     colour = frame.pixels if frame.is_colour else half_size(frame.pixels, frame.bayer)
     if frame.bayer:
-        sun = photon_rates(0.0, SUN_BV, (RED, GREEN, BLUE))
         # Clipped again at white, so that the middles of saturated stars stay neutral.
-        colour = np.minimum(colour * (sun[1] / sun).astype(np.float32), frame.white_adu)
+        colour = np.minimum(colour * sun_white().astype(np.float32), frame.white_adu)
     return colour
 
 

@@ -191,3 +191,16 @@ def star_image(
         image = np.fft.fftshift(image) * window
         layers.append((image * (oversample**2 / image.sum())).astype(np.float32))
     return Psf(np.stack(layers), oversample, half_px)
+
+
+def half_peak_width_px(psf: Psf) -> float:
+    """FWHM in pixels of a round image with the same area above half peak (middle band)."""
+    layer = psf.table[psf.table.shape[0] // 2]
+    area = np.count_nonzero(layer >= 0.5 * layer.max()) / psf.oversample**2
+    return float(2.0 * np.sqrt(area / np.pi))
+
+
+def surface_kernel(psf: Psf) -> npt.NDArray[np.float32]:
+    """The star image with which a surface is blurred: middle band, 97 % of the light."""
+    radius = int(np.searchsorted(psf.enclosed, 0.97)) + 1
+    return psf.kernel(psf.table.shape[0] // 2, min(psf.half_px - 1, radius))

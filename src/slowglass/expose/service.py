@@ -8,14 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-import numpy as np
-
 from slowglass.errors import UsageError
-from slowglass.expose.conditions import Conditions, conditions_at, conditions_at_altitude
-from slowglass.expose.evening import best_stand
-from slowglass.expose.isophote import cluster_extent_arcmin
-from slowglass.expose.measure import told_of_a_star
-from slowglass.expose.plan import ExposurePlan, plan_exposure
+from slowglass.expose.plan import ExposurePlan
+from slowglass.expose.prospect import prospect_of
 from slowglass.kit.model import Kit, Site
 from slowglass.progress import Report, silent
 from slowglass.sky.place import resolve_place
@@ -67,34 +62,9 @@ def expose_object(
     stages = 1 + (target is not None) + (pictures is not None)
     report("expose: planning", 0, stages)
     place = resolve_place(name, sky, when=when)
-    notes: list[str] = []
-    minutes_up = None
-    if when is None:
-        stand = best_stand(site, place.ra_deg, place.dec_deg, night or tonight(site))
-        if stand is None:
-            notes.append("not up in darkness that night; taken at 50° altitude, no Moon")
-        else:
-            when, minutes_up = stand.when, stand.minutes_up
-            if stand.darkness != "astronomical":
-                notes.append(f"the sky does not get fully dark: taken in {stand.darkness} twilight")
-    conditions = _conditions(site, place.ra_deg, place.dec_deg, when)
-    radius = float(np.hypot(kit.field_width_deg, kit.field_height_deg)) / 2.0
-    field = sky.stars.cone(place.ra_deg, place.dec_deg, radius)
-    plan = plan_exposure(
-        kit,
-        site,
-        place.object,
-        seconds=seconds,
-        frames=frames,
-        conditions=conditions,
-        dec_deg=place.dec_deg,
-        minutes_up=minutes_up,
-        field_mags=tuple(np.where(np.isfinite(field.v_mag), field.v_mag, field.mag).tolist()),
-    )
-    if place.object is not None and told_of_a_star(place.object.kind) and not plan.seen_arcmin:
-        crowd = cluster_extent_arcmin(sky.stars, place.object, reached_mag=plan.faintest_mag_total)
-        plan = replace(plan, seen_arcmin=None if crowd is None else (crowd, crowd))
-    plan = replace(plan, name=place.name, notes=(*plan.notes, *notes))
+    prospect = prospect_of(kit, site, sky, place, when=when, night=night or tonight(site))
+    when = prospect.when
+    plan = prospect.plan(kit, site, sky, seconds=seconds, frames=frames)
     outputs, stage = [], 1
     if target is not None:
         from slowglass.expose.forecast import render_forecast
@@ -114,19 +84,6 @@ def expose_object(
         )
     report("expose: done", stages, stages)
     return replace(plan, outputs=tuple(str(path.resolve()) for path in outputs))
-
-
-def _conditions(site: Site, ra_deg: float, dec_deg: float, when: datetime | None) -> Conditions:
-    if when is None:
-        return conditions_at_altitude(site)
-    found = conditions_at(site, ra_deg, dec_deg, when)
-    if found.altitude_deg <= 0.0:
-        raise UsageError(
-            f"{when.isoformat(timespec='minutes')}: the target is {-found.altitude_deg:.0f}° "
-            "below the horizon",
-            "choose another time, or leave it out for the best time of the night",
-        )
-    return found
 
 
 def write_frame(path: Path | str, frame: Frame) -> Path:

@@ -100,7 +100,8 @@ def strip_pictures(
     empty += np.float32(camera.dark_e_per_s * exposure_s)
     middle = counts[len(counts) // 2]
     blank = balanced(stack_frames(empty, small, middle, seed=seed))
-    levels = _levels(linear[len(linear) // 2], blank)
+    sigma = float(np.mean(np.std(blank, axis=(0, 1)))) or 1.0
+    levels = levels_over(linear[len(linear) // 2], sigma)
     return [to_8bit(picture, levels, saturation=SATURATION) for picture in linear]
 
 
@@ -175,13 +176,12 @@ def _steadiest_phase_rad(
     return float(np.argmin(lengths)) * 2.0 * np.pi / PHASES
 
 
-def _levels(picture: npt.NDArray[np.float32], blank: npt.NDArray[np.float32]) -> Stretch:
-    """The stretch fitted to the middle picture, for all: the eye sees the noise fall.
+def levels_over(picture: npt.NDArray[np.float32], sigma: float) -> Stretch:
+    """The stretch that suits a picture whose sky has that noise, for others of the object too.
 
-    Its noise is that of a ``blank`` patch and its sky the darkest tenth of coarse cells, since
-    a nebula may fill the picture.
+    Fitted to the middle one of several, it lets the eye see the noise fall. The sky is the
+    darkest tenth of coarse cells, since a nebula may fill the picture.
     """
-    sigma = float(np.mean(np.std(blank, axis=(0, 1)))) or 1.0
     cells = shrink(picture, max(picture.shape) // CELL)
     skies = np.quantile(cells, DARK_SHARE, axis=(0, 1)).astype(np.float32)
     above = picture - skies
