@@ -7,16 +7,17 @@ import tomllib
 from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
-from pydantic import BaseModel, ValidationError
-from pydantic.fields import FieldInfo
+from pydantic import ValidationError
 
-from slowglass.errors import ConfigError, UnreadableFile, UsageError
+from slowglass.errors import ConfigError, SlowglassError, UnreadableFile, UsageError
 from slowglass.frame.atomic import replacing
-from slowglass.kit.faults import bounds, fault_sentences, plain
+from slowglass.kit.faults import fault_sentences
 from slowglass.kit.model import Kit, Site
+from slowglass.kit.rewrite import rewritten
 from slowglass.kit.skyline import Points, skyline_from_text
+from slowglass.kit.toml_text import fresh_text
 
 BUILT_IN_KITS = {"long 102": "long-102.toml"}
 BUILT_IN_SITES = {"Fig Tree Yard": "fig-tree-yard.toml", "Karri Flat": "karri-flat.toml"}
@@ -60,14 +61,20 @@ def site_from_toml(text: str, *, source: str = "site") -> Site:
     return _parse(text, Site, source)
 
 
-def write_kit(kit: Kit, path: Path, *, replace: bool = False) -> Path:
-    """Path of the commented TOML file written; an existing file stays unless ``replace``."""
-    return _write(_as_toml(kit, "A telescope, its camera and its mount."), path, replace)
+def write_kit(kit: Kit, path: Path, *, replace: bool = False, editing: str = "") -> Path:
+    """Path of the commented TOML file written; an existing file stays unless ``replace``.
+
+    A file that holds this kit, or the one called ``editing`` whose new version this is, keeps
+    its own comments and order: only the keys that changed are touched.
+    """
+    title = "A telescope, its camera and its mount."
+    return _write(kit, title, path, replace=replace, editing=editing)
 
 
-def write_site(site: Site, path: Path, *, replace: bool = False) -> Path:
-    """Path of the commented TOML file written; an existing file stays unless ``replace``."""
-    return _write(_as_toml(site, "A place to observe from."), path, replace)
+def write_site(site: Site, path: Path, *, replace: bool = False, editing: str = "") -> Path:
+    """Path of the commented TOML file written, as ``write_kit`` writes a kit."""
+    title = "A place to observe from."
+    return _write(site, title, path, replace=replace, editing=editing)
 
 
 def read_skyline(path: Path | str) -> Points:
@@ -137,59 +144,23 @@ def _parse(text: str, model: type[AnyRecord], source: str) -> AnyRecord:
         ) from None
 
 
-def _as_toml(record: Kit | Site, title: str) -> str:
-    lines = [f"# {title}", "# Units stand in the names of the keys.", ""]
-    lines += _block(record)
-    for name, field in type(record).model_fields.items():
-        value = getattr(record, name)
-        if isinstance(value, BaseModel):
-            lines += ["", f"# {field.description}.", f"[{name}]", *_block(value)]
-        elif value and isinstance(value, tuple) and isinstance(value[0], BaseModel):
-            lines += ["", f"# {field.description}."]
-            for item in value:
-                lines += [f"[[{name}]]", *_block(item), ""]
-            lines.pop()
-    return "\n".join(lines) + "\n"
-
-
-def _block(record: BaseModel) -> list[str]:
-    lines: list[str] = []
-    for name, field in type(record).model_fields.items():
-        value = getattr(record, name)
-        if isinstance(value, BaseModel) or name in ("eyepieces", "measured"):
-            continue
-        if name == "assumed" and not value:
-            continue
-        lines.append(f"# {_comment(field)}")
-        if value is None:
-            extra = field.json_schema_extra
-            assert isinstance(extra, dict)
-            lines.append(f"# {name} = {_toml(extra['example'])}")
-        else:
-            lines.append(f"{name} = {_toml(value)}")
-    return lines
-
-
-def _comment(field: FieldInfo) -> str:
-    low, high = bounds(field)
-    extra = field.json_schema_extra if isinstance(field.json_schema_extra, dict) else {}
-    unit = f" {extra['unit']}" if extra.get("unit") else ""
-    span = "" if low is None else f" {plain(low)} to {plain(high)}{unit}."
-    return f"{field.description}.{span}"
-
-
-def _toml(value: Any) -> str:
-    import tomlkit
-
-    if isinstance(value, tuple) and not (value and isinstance(value[0], str)):
-        inner = ", ".join(f"[{', '.join(f'{n:g}' for n in item)}]" for item in value)
-        return f"[{inner}]"
-    return str(tomlkit.item(list(value) if isinstance(value, tuple) else value).as_string())
-
-
-def _write(text: str, path: Path, replace: bool) -> Path:
+def _write(record: AnyRecord, title: str, path: Path, *, replace: bool, editing: str) -> Path:
+    """The file written; where it holds this record already, only what changed is touched."""
     if path.exists() and not replace:
         raise UsageError(f"{path} is already there", "choose another name or say --replace")
+    text = _edited(record, path, editing) if path.is_file() else None
     with replacing(path) as temporary:
-        temporary.write_text(text, encoding="utf-8")
+        temporary.write_text(text or fresh_text(record, title), encoding="utf-8")
     return path
+
+
+def _edited(record: AnyRecord, path: Path, editing: str) -> str | None:
+    """The file's own text with the record's values; None where it holds something else."""
+    try:
+        text = _read(path)
+        present = _parse(text, type(record), str(path))
+    except SlowglassError:
+        return None
+    if present.name not in (record.name, editing):
+        return None
+    return rewritten(text, present, record)

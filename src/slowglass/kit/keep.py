@@ -16,7 +16,8 @@ def keep(record: Kit | Site, path: Path, *, editing: str = "") -> tuple[Path, Pa
     """(the record's file, where what it held before went), both written; None with no need.
 
     ``editing`` names the kit or site whose changed version this is. A file that holds another
-    one, or that cannot be read, is first set aside beside it, under a name of its own.
+    one, or that cannot be read, is first set aside beside it, under a name of its own. The
+    person's own comments in the file stay.
     """
     aside: Path | None = None
     if path.is_file():
@@ -24,8 +25,8 @@ def keep(record: Kit | Site, path: Path, *, editing: str = "") -> tuple[Path, Pa
         if present is None or present not in (record.name, editing):
             aside = _set_aside(path, present or "unreadable")
     if isinstance(record, Kit):
-        return write_kit(record, path, replace=True), aside
-    return write_site(record, path, replace=True), aside
+        return write_kit(record, path, replace=True, editing=editing), aside
+    return write_site(record, path, replace=True, editing=editing), aside
 
 
 def _name_in(path: Path, record: Kit | Site) -> str | None:
