@@ -70,13 +70,14 @@ def test_the_noise_is_that_of_the_full_frame(pair):
     clean, noisy, light, path = pair
     mean = expected_e(light, [path], exposure_s=EXPOSURE_S, hot=True)
     drawn = with_noise(light, mean, frames=1.0, seed=3)
-    # without clipped stars and hot pixels
-    calm = (clean.max(axis=2) < 500) & (mean.max(axis=2) < 500)
-    assert calm.mean() > 0.9
+    # the sky alone, without stars and hot pixels
+    top = 1.3 * np.median(clean.max(axis=2))
+    calm = (clean.max(axis=2) < top) & (mean.max(axis=2) < top)
+    assert calm.mean() > 0.5
     for band in range(3):
         full = (noisy - clean)[..., band][calm]
         proxy = (drawn - mean)[..., band][calm]
-        # 200 000 values tell a deviation to 0.16 %; five times that on either side
+        # 100 000 values tell a deviation to 0.22 %; five times that and more on either side
         assert proxy.std() == pytest.approx(full.std(), rel=0.015)
         assert proxy.mean() == pytest.approx(0.0, abs=0.05)
         skew = [float(np.mean(v**3) / v.std() ** 3) for v in (full, proxy)]
@@ -128,7 +129,7 @@ def test_noise_is_right_where_photons_are_few(kit, site, sky):
 
 
 def test_a_trail_is_as_long_as_the_mounts_path(pair):
-    *_, light, path = pair
+    path = pair[3]
     delta = np.zeros((120, 160), dtype=np.float32)
     delta[60, 80] = 1.0
     for coarse_way in (False, True):
@@ -165,7 +166,8 @@ def test_the_pictures_share_a_stretch_and_the_sky_gets_smoother(pair):
     )
     assert one.dtype == every.dtype == np.uint8
     corner = (slice(10, 60), slice(10, 60))
-    assert every[corner].std() < 0.4 * one[corner].std()
+    grain = [np.mean(np.abs(np.diff(p[corner].mean(axis=2), axis=1))) for p in (one, every)]
+    assert grain[1] < 0.6 * grain[0]
 
 
 @pytest.fixture(scope="module")
