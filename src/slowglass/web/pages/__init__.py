@@ -14,14 +14,33 @@ from slowglass.web.pages import (
     jobs,
     judge,
     kit,
+    lan,
     learn,
     live,
+    setup,
     start,
+    view,
     weigh,
 )
 
 
 def routes(book: Notebook) -> list[Route]:
     """Every address that answers."""
-    steps = (start, choose, find, expose, live, judge, finish, learn, kit, weigh, jobs, desk)
+    steps = (
+        start,
+        setup,
+        choose,
+        find,
+        expose,
+        live,
+        judge,
+        finish,
+        learn,
+        kit,
+        weigh,
+        jobs,
+        desk,
+        lan,
+        view,
+    )
     return [route for step in steps for route in step.routes(book)]
