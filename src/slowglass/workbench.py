@@ -651,9 +651,9 @@ class Workbench:
         files = Files() if own else Files(self.kit_file, self.site_file)
         written: list[Path | None] = []
         if kit is not None:
-            written += keep(kit, files.kit_path, editing=self.kit.name)
+            written += keep(kit, files.kit_path, editing="" if own else self.kit.name)
         if site is not None:
-            written += keep(site, files.site_path, editing=self.site.name)
+            written += keep(site, files.site_path, editing="" if own else self.site.name)
         made = replace(
             self,
             kit=kit or self.kit,

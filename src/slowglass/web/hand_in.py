@@ -35,7 +35,9 @@ class HandedIn:
     lists: dict[str, list[str]]
     """Every value of a name, for names that come more than once."""
     file: UploadFile | None
-    complaint: str = ""
+    complaint: str
+    form: FormData
+    """To be closed when the file is done with."""
 
 
 class _CappedParser(MultiPartParser):
@@ -80,7 +82,7 @@ def _sorted_out(form: FormData, file_name: str, complaint: str) -> HandedIn:
             continue
         texts[key] = value.replace("\r\n", "\n")
         lists.setdefault(key, []).append(texts[key])
-    return HandedIn(texts, lists, None if complaint else file, complaint)
+    return HandedIn(texts, lists, None if complaint else file, complaint, form)
 
 
 def keep_picture(file: UploadFile, folder: Path) -> Path:

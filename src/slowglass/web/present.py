@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -90,6 +90,11 @@ def points(polygon: list[list[float]]) -> str:
     return " ".join(f"{x:.1f},{y:.1f}" for x, y in polygon)
 
 
+def zipped(first: Iterable[Any], second: Iterable[Any]) -> list[tuple[Any, Any]]:
+    """Pairs of two equally long rows, for choices of a form."""
+    return list(zip(first, second, strict=True))
+
+
 FILTERS: dict[str, Callable[..., Any]] = {
     "number": number,
     "significant": significant,
@@ -100,4 +105,5 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "sentence": sentence,
     "file_size": file_size,
     "points": points,
+    "zipped": zipped,
 }

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
@@ -13,7 +14,7 @@ from starlette.routing import Route
 from slowglass.documents import document
 from slowglass.errors import SlowglassError
 from slowglass.progress import Report
-from slowglass.web.hand_in import MEGABYTE, HandedIn, handed_in, keep_picture
+from slowglass.web.hand_in import MEGABYTE, HandedIn, handed_in, keep_picture, newest_pictures
 from slowglass.web.job import Request as JobRequest
 from slowglass.web.notebook import Notebook
 from slowglass.web.setup_draft import SetupDraft
@@ -28,7 +29,6 @@ class _Said:
 
     faults: dict[str, str] = field(default_factory=dict)
     towns: tuple[Any, ...] = ()
-    saved: list[str] = field(default_factory=list)
 
 
 def routes(book: Notebook) -> list[Route]:
@@ -69,7 +69,7 @@ def routes(book: Notebook) -> list[Route]:
             own_size=OWN_SIZE,
             classes=CLASSES,
             job=job,
-            frames=book.roots.newest(NEWEST),
+            frames=newest_pictures(book.roots.folders, most=NEWEST),
         )
 
     def show(request: Request) -> Response:
@@ -78,6 +78,12 @@ def routes(book: Notebook) -> list[Route]:
     async def answer(request: Request) -> Response:
         """Take over what was typed, then do what was asked with it."""
         sent = await handed_in(request, most_bytes=LARGEST_FRAME_BYTES)
+        try:
+            return await run_in_threadpool(act, request, sent)
+        finally:
+            await sent.form.close()
+
+    def act(request: Request, sent: HandedIn) -> Response:
         answers = draft.write(sent.texts)
         if "pick" in sent.texts:
             return pick(answers, sent.texts["pick"])
@@ -159,7 +165,7 @@ def routes(book: Notebook) -> list[Route]:
         if made.faults:
             return page(request, _Said(faults=made.faults))
         try:
-            book.keep_own(kit=made.kit, site=made.site)
+            book.workbench, _ = book.workbench.kept(kit=made.kit, site=made.site, own=True)
         except (SlowglassError, OSError) as error:
             return page(request, _Said(faults={"save": str(error)}))
         return RedirectResponse("/setup?saved", status_code=303)

@@ -31,6 +31,7 @@ def routes(book: Notebook) -> list[Route]:
             "start.html",
             work=book.jobs.latest(EXAMPLE),
             folder=str(book.folder),
+            newcomer=book.workbench.kit_is_stand_in,
             lines=[] if night is None else night_lines(night),
         )
 
