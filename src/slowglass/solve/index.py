@@ -78,28 +78,8 @@ def build_depth(grid: SkyGrid, count: int) -> Depth:
     neighbours[:, :k] = near[:, 1:]
     del near
     mag = np.ascontiguousarray(grid.mag[star])
-    cells, packed = _list_triangles(vectors, mag, neighbours, PAIR_FIRST, PAIR_SECOND)
-    return Depth(star, neighbours, *_by_cell(cells, packed))
-
-
-@njit(cache=True)
-def _by_cell(cells, packed):
-    """Packed names in the order of their cells, and where each cell begins.
-
-    A counting sort: the deepest catalogue has some ten million triangles, and lists of ranks and
-    counts of such length are what a small laptop lacks room for.
-    """
-    first = np.zeros(CODE_CELLS * CODE_CELLS + 1, np.int32)
-    for cell in cells:
-        first[cell + 1] += 1
-    for k in range(len(first) - 1):
-        first[k + 1] += first[k]
-    following = first[:-1].copy()
-    out = np.empty_like(packed)
-    for k in range(len(cells)):
-        out[following[cells[k]]] = packed[k]
-        following[cells[k]] += 1
-    return out, first
+    packed, cell_first = _file_triangles(vectors, mag, neighbours, PAIR_FIRST, PAIR_SECOND)
+    return Depth(star, neighbours, packed, cell_first)
 
 
 @njit(cache=True, inline="always")
@@ -140,38 +120,51 @@ def sort_corners(s0, s1, s2, corner):
 
 
 @njit(cache=True)
-def _list_triangles(vectors, mag, neighbours, pair_first, pair_second):
-    """Shape cell and packed name of each triangle, each triangle once."""
-    n = len(vectors)
-    n_pairs = len(pair_first)
-    cells = np.empty(n * n_pairs, np.int32)
-    packed = np.empty(n * n_pairs, np.uint32)
+def _file_triangles(vectors, mag, neighbours, pair_first, pair_second):
+    """Packed names of the triangles, each once, in the order of their shape cells; where each cell
+    begins.
+
+    Gone through twice, first to count: lists of some ten million unsorted triangles and of their
+    ranks are what a small laptop lacks room for.
+    """
+    first = np.zeros(CODE_CELLS * CODE_CELLS + 1, np.int32)
+    packed = np.empty(0, np.uint32)
+    following = first[:-1]
     corner = np.empty(3, np.int64)
-    count = 0
-    for s in range(n):
-        for p in range(n_pairs):
-            i = neighbours[s, pair_first[p]]
-            j = neighbours[s, pair_second[p]]
-            if i < 0 or j < 0:
-                continue
-            # A triangle whose corners all know each other is filed by its lowest row only.
-            if i < s and _holds(neighbours[i], s) and _holds(neighbours[i], j):
-                continue
-            if j < s and _holds(neighbours[j], s) and _holds(neighbours[j], i):
-                continue
-            corner[0], corner[1], corner[2] = s, i, j
-            longest, middle, shortest = sort_corners(
-                _chord(vectors, i, j), _chord(vectors, s, j), _chord(vectors, s, i), corner
-            )
-            if shortest < THINNEST * longest:
-                continue
-            u = min(CODE_CELLS - 1, int(middle / longest * CODE_CELLS))
-            v = min(CODE_CELLS - 1, int(shortest / longest * CODE_CELLS))
-            m0, m1, m2 = mag[corner[0]], mag[corner[1]], mag[corner[2]]
-            order = (m0 < m1) + 2 * (m1 < m2) + 4 * (m0 < m2)
-            cells[count] = u * CODE_CELLS + v
-            packed[count] = (
-                (s * n_pairs + p) | (order << ORDER_SHIFT) | (size_code(longest) << SIZE_SHIFT)
-            )
-            count += 1
-    return cells[:count], packed[:count]
+    n_pairs = len(pair_first)
+    for filing in (False, True):
+        if filing:
+            for cell in range(len(first) - 1):
+                first[cell + 1] += first[cell]
+            following = first[:-1].copy()
+            packed = np.empty(first[-1], np.uint32)
+        for s in range(len(vectors)):
+            for p in range(n_pairs):
+                i = neighbours[s, pair_first[p]]
+                j = neighbours[s, pair_second[p]]
+                if i < 0 or j < 0:
+                    continue
+                # A triangle whose corners all know each other is filed by its lowest row only.
+                if i < s and _holds(neighbours[i], s) and _holds(neighbours[i], j):
+                    continue
+                if j < s and _holds(neighbours[j], s) and _holds(neighbours[j], i):
+                    continue
+                corner[0], corner[1], corner[2] = s, i, j
+                longest, middle, shortest = sort_corners(
+                    _chord(vectors, i, j), _chord(vectors, s, j), _chord(vectors, s, i), corner
+                )
+                if shortest < THINNEST * longest:
+                    continue
+                u = min(CODE_CELLS - 1, int(middle / longest * CODE_CELLS))
+                v = min(CODE_CELLS - 1, int(shortest / longest * CODE_CELLS))
+                cell = u * CODE_CELLS + v
+                if not filing:
+                    first[cell + 1] += 1
+                    continue
+                m0, m1, m2 = mag[corner[0]], mag[corner[1]], mag[corner[2]]
+                order = (m0 < m1) + 2 * (m1 < m2) + 4 * (m0 < m2)
+                packed[following[cell]] = (
+                    (s * n_pairs + p) | (order << ORDER_SHIFT) | (size_code(longest) << SIZE_SHIFT)
+                )
+                following[cell] += 1
+    return packed, first
