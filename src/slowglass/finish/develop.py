@@ -16,8 +16,8 @@ from slowglass.finish.colour import ColourFit, apply_colour, fit_colour
 from slowglass.finish.combined import FoundStars, Picture
 from slowglass.finish.compose import Cut, compose
 from slowglass.finish.geometry import Box
-from slowglass.finish.gradient import SkySurface, fit_sky, subtract_sky
-from slowglass.finish.known import Scene, measure_colours
+from slowglass.finish.gradient import SMOOTH, SkySurface, fit_sky, subtract_sky
+from slowglass.finish.known import Scene, find_glow, measure_colours
 from slowglass.finish.levels import Prepared, core_of, levels_of, sky_level
 from slowglass.finish.quiet import measure_noise, quieten
 from slowglass.finish.recipe import CutStep, DetailStep, Recipe
@@ -32,11 +32,20 @@ SHARPENED_SNR = 30.0
 
 
 def flatten(picture: Picture, scene: Scene, recipe: Recipe) -> tuple[SkySurface | None, Recipe]:
-    """Take the sky off, in place; the surface, and the recipe with its shape filled in."""
+    """Take the sky off, in place; the surface, and the recipe with its shape filled in.
+
+    Where no catalogue says what glows, what glows in the flattened picture is told from it, and
+    the sky looked at again without that.
+    """
     if not recipe.sky.flatten:
         return None, recipe
     sky = fit_sky(picture, scene.glowing, shape=recipe.sky.shape)
     subtract_sky(picture, sky)
+    glow = find_glow(picture) if sky.shape == SMOOTH and not scene.glowing else None
+    if glow is not None:
+        again = fit_sky(picture, [glow], shape=SMOOTH)
+        subtract_sky(picture, again)
+        sky = again.over(sky)
     step = recipe.sky.model_copy(update={"shape": sky.shape})
     return sky, recipe.model_copy(update={"sky": step})
 
@@ -99,23 +108,30 @@ def prepare(
     whiten_clipped(light, here.stars)
     prepared = Prepared(light, here, cut, recipe.sky.flatten)
     recipe = recipe.model_copy(update={"cut": cut_step})
-    sigma, per_adu = _brightness_noise(prepared, gains)
+    sigma, per_adu = brightness_noise(prepared, gains)
     detail = _settle_detail(prepared, recipe, sigma, notes)
     del prepared  # with the light of before, which is as large as the picture
     if detail.quiet:
         noise = measure_noise(light, sky_adu=sigma, per_adu=per_adu)
         light = quieten(light, noise, strength=detail.quiet)
     if detail.sharpen:
-        light = sharpen(
-            light,
-            moffat_blur(here.stars.fwhm_px),
-            strength=detail.sharpen,
-            sigma_adu=sigma,
-            per_adu=per_adu,
-            stars=here.stars.every,
-        )
+        light = sharpened(light, here.stars, detail.sharpen, sigma, per_adu)
     made = Prepared(light, here, cut, recipe.sky.flatten)
     return made, recipe.model_copy(update={"detail": detail})
+
+
+def sharpened(
+    light: Picture, stars: FoundStars, strength: float, sigma_adu: float, per_adu: float
+) -> Picture:
+    """The light with its stars' own blur taken back; noise as of ``brightness_noise``."""
+    return sharpen(
+        light,
+        moffat_blur(stars.fwhm_px),
+        strength=strength,
+        sigma_adu=sigma_adu,
+        per_adu=per_adu,
+        stars=stars.every,
+    )
 
 
 def whiten_clipped(light: Picture, stars: FoundStars) -> None:
@@ -124,23 +140,30 @@ def whiten_clipped(light: Picture, stars: FoundStars) -> None:
     A clipped channel no longer says how bright its colour is; left alone, the balance would
     tint the middles of all clipped stars alike.
     """
+    ceiling = clipped_level(light, stars)
+    if ceiling is not None:
+        np.minimum(light, np.float32(ceiling), out=light)
+
+
+def clipped_level(light: Picture, stars: FoundStars) -> float | None:
+    """The light at which clipped stars end; None for a plain picture or without any."""
     every = stars.every
     clipped = np.flatnonzero(every.flags & int(StarFlag.SATURATED))
     if light.ndim == 2 or len(clipped) == 0:
-        return
+        return None
     height, width = light.shape[:2]
     peaks = []
     for k in clipped:
         x, y = round(float(every.x_px[k])), round(float(every.y_px[k]))
         if 1 <= x < width - 1 and 1 <= y < height - 1:
             peaks.append(light[y - 1 : y + 2, x - 1 : x + 2].max(axis=(0, 1)))
-    if peaks:
-        ceiling = float(np.quantile(np.array(peaks).min(axis=1), 0.2))
-        if ceiling > 0:
-            np.minimum(light, np.float32(ceiling), out=light)
+    if not peaks:
+        return None
+    ceiling = float(np.quantile(np.array(peaks).min(axis=1), 0.2))
+    return ceiling if ceiling > 0 else None
 
 
-def _brightness_noise(prepared: Prepared, gains: tuple[float, ...]) -> tuple[float, float]:
+def brightness_noise(prepared: Prepared, gains: tuple[float, ...]) -> tuple[float, float]:
     """Noise of a sky pixel's brightness, and the variance that an ADU of light adds to it."""
     _, sigma = sky_level(prepared)
     slope = np.asarray(prepared.scene.noise.per_adu, dtype=np.float64)

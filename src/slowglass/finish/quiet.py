@@ -33,7 +33,10 @@ COLOUR_STRENGTH = 1.8
 
 @dataclass(frozen=True)
 class LayerNoise:
-    """Noise on empty sky of brightness and the two colour differences in each scale, ADU."""
+    """Noise on empty sky of brightness and the two colour differences in each scale, ADU.
+
+    As many scales are made quieter as it holds.
+    """
 
     sigma_adu: tuple[tuple[float, ...], ...]
     per_adu: float = 0.0
@@ -166,9 +169,10 @@ def _quiet_layer(
 
     firmness = 1.0 + 2.0 * strength * (COLOUR_STRENGTH if colour else 1.0)
     share = np.float32(min(1.0, strength * (1.6 if colour else 1.0)))
-    parts = list(wavelet(layer))
+    scales = len(sigma)
+    parts = list(wavelet(layer, scales))
     gains: list[Picture] = []
-    for j, part in enumerate(parts[:SCALES]):
+    for j, part in enumerate(parts[:scales]):
         noise2 = np.square(np.float32(sigma[j]) * growth)
         reach = 2 * 2 ** min(j, 3) + 1
         energy = cv2.GaussianBlur(part * part, (0, 0), 0.5 * reach)
@@ -181,7 +185,7 @@ def _quiet_layer(
         # fine grain of a star's colour is as true as the coarse scale that shows the star
         trust[:] = [np.maximum(scale, best) for scale in gains]
         # a scale that is kept needs the finer ones, whose lobes fill the dark ring of its own
-        for j in range(SCALES - 2, RINGLESS_FROM - 1, -1):
+        for j in range(scales - 2, RINGLESS_FROM - 1, -1):
             width = 4 * 2**j + 1
             gains[j] = np.maximum(
                 gains[j], cv2.dilate(gains[j + 1], np.ones((width, width), np.uint8))

@@ -7,7 +7,7 @@ import io
 import math
 import warnings
 import zlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
@@ -185,11 +185,13 @@ def write_fits(
     cards: Mapping[str, Any] | None = None,
     history: Iterable[str] = (),
     dtype: Literal["float32", "uint16"] = "float32",
+    extensions: Sequence[Any] = (),
 ) -> Path:
     """Write a picture as FITS, atomically, and return its path.
 
     (rows, columns, 3) pixels become three planes. "uint16" rounds and clips to 0–65535. Cards
-    that FITS cannot hold (long keys, odd types, structure) are left out.
+    that FITS cannot hold (long keys, odd types, structure) are left out. ``extensions`` (astropy
+    HDUs) follow the picture.
     """
     from astropy.io import fits
 
@@ -208,7 +210,7 @@ def write_fits(
         for line in history:
             hdu.header.add_history(_ascii(line))
         with replacing(path) as temporary:
-            hdu.writeto(temporary, overwrite=True)
+            fits.HDUList([hdu, *extensions]).writeto(temporary, overwrite=True)
     return Path(path)
 
 
