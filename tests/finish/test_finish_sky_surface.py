@@ -62,10 +62,11 @@ def test_slope_goes_and_the_object_stays(kind):
     assert abs(changed) < 0.02 * total
 
 
-def test_stiffest_surface_where_nothing_asks_for_more():
+def test_even_surface_where_nothing_asks_for_more():
     rng = np.random.default_rng(6)
     flat = rng.normal(LEVEL, NOISE, (HEIGHT, WIDTH)).astype(np.float32)
-    assert fit_sky(flat).shape in ("constant", "plane")
+    # a plane through 864 cells of 0.38 ADU: 3.5 σ of its corners
+    assert fit_sky(flat).span_adu < 0.16
 
 
 def test_a_fixed_shape_is_kept_and_colours_share_it():

@@ -101,6 +101,10 @@ def _log(bench: Workbench, result: FinishResult) -> None:
         print_error(f"the picture is finished, but not logged: {error}")
 
 
+def _share_text(share: float | None) -> str:
+    return "–" if share is None else f"{max(100 * share, 0.1):.2g} %"
+
+
 def _show(found: dict[str, Any]) -> None:
     colours = or_dash(found["colour_rms_mag"], ".3f", " mag from the catalogue's B−V")
     if found["colour_rms_mag"] is not None:
@@ -110,6 +114,7 @@ def _show(found: dict[str, Any]) -> None:
         ("frames", f"{found['frames_used']} used of {found['frames_in']}"),
         ("signal to noise, against one frame", or_dash(found["snr_gain"], ".2f", "×")),
         ("signal to noise of the object", or_dash(found["object_snr"], ".0f")),
+        ("light of the object known to", _share_text(found["object_light_error"])),
         ("star width (FWHM)", or_dash(found["fwhm_px"], ".2f", " px")),
         ("star colours", colours),
         ("time taken", or_dash(found["seconds"], ".1f", " s")),

@@ -70,13 +70,21 @@ class Scene:
     @property
     def glowing(self) -> list[Outline]:
         """Outlines that the sky model must leave alone."""
-        return [outline for one, outline in self.objects if _glows(one)]
+        return [
+            replace(outline, regular=_regular(one)) for one, outline in self.objects if _glows(one)
+        ]
 
 
 def _glows(one: SkyObject) -> bool:
     from slowglass.expose.profile import family
 
     return family(one.kind) not in ("nothing", "cluster") or one.kind == "cluster with nebula"
+
+
+def _regular(one: SkyObject) -> bool:
+    from slowglass.expose.profile import family
+
+    return family(one.kind) in ("galaxy", "globular")
 
 
 def look_up(

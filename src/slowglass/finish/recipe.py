@@ -63,11 +63,15 @@ class CombineStep(_Part):
 
 
 class SkyStep(_Part):
-    """Taking the glow of the sky off: the surface's shape, or none to choose it by the sky."""
+    """Taking the glow of the sky off: the surface's shape, or none to choose it by the sky.
+
+    "smooth" goes as far as the open sky makes likely; the others are fixed forms.
+    """
 
     flatten: bool = True
     shape: (
         Literal[
+            "smooth",
             "constant",
             "plane",
             "curved",

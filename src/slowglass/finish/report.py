@@ -160,6 +160,15 @@ def _made_of(story: Story) -> list[tuple[str, str]]:
     ]
 
 
+def _light_text(story: Story) -> str:
+    if not story.sky_told:
+        return "cannot be told from the sky's: it fills the picture"
+    error = story.object_light_error
+    if error is None:
+        return ""
+    return f"known to {max(100 * error, 0.1):.2g} % as far as the sky beneath it goes"
+
+
 def _quality(story: Story) -> list[tuple[str, str]]:
     width = _number(story.fwhm_px, ".2f", " px")
     if story.fwhm_arcsec is not None:
@@ -178,6 +187,7 @@ def _quality(story: Story) -> list[tuple[str, str]]:
     return [
         ("Stars (FWHM)", width),
         ("Object, signal to noise", _number(story.object_snr, ".3g", " in a star's area")),
+        ("Object's light", _light_text(story)),
         ("Against one frame", _number(story.snr_gain, ".2f", " × signal to noise")),
         ("Colours", colours),
         ("Sky taken off", sky),

@@ -51,6 +51,10 @@ class Story:
     colour_rms_mag: float | None
     camera: str | None
     advice: tuple[Advice, ...]
+    object_light_error: float | None = None
+    """1 σ share of the object's light that the sky beneath it leaves open."""
+    sky_told: bool = True
+    """False where the object leaves too little sky to tell the two apart."""
 
     def caption(self) -> Caption:
         """The caption that goes into the picture files."""
@@ -124,7 +128,15 @@ def tell(
         colour_rms_mag=_or_none(colour.rms_mag),
         camera=header.camera,
         advice=tuple(advise(combined)),
+        object_light_error=None if sky is None else _light_error(sky, whole),
+        sky_told=sky is None or sky.told,
     )
+
+
+def _light_error(sky: SkySurface, scene: Scene) -> float | None:
+    subject = scene.subject
+    named = [one for one in sky.hidden if subject is not None and one.name == subject.name]
+    return named[0].share if named else None
 
 
 def _or_none(value: float) -> float | None:

@@ -42,6 +42,8 @@ class FinishResult:
     """Columns and rows, from and to, of the linear picture that the pictures for the eye show."""
     object_snr: float | None = None
     """Signal to noise of the object's inner half over the area of a star."""
+    object_light_error: float | None = None
+    """1 σ share of the object's light that the sky beneath it leaves open; None where unknown."""
     colour_rms_mag: float | None = None
     """Scatter of star colours about the catalogue's B−V."""
     colour_stars: int = 0
