@@ -33,6 +33,7 @@ from slowglass.learn.groups import Group, predict
 from slowglass.learn.log import log_verdict
 from slowglass.learn.logbook.records import FrameQuery, LoggedFrame, Night
 from slowglass.learn.logbook.store import open_logbook
+from slowglass.learn.shared import Shared
 from slowglass.learn.transfer import fit_transfer, pair_points
 from slowglass.sky.store import open_sky
 
@@ -182,7 +183,7 @@ def outcome(past, future, truth, stated, sky) -> dict[str, float]:
     # The read noise comes from the camera's own bias and flats.
     read = truth[0].camera.read_noise_e
     kit = kit.model_copy(update={"camera": kit.camera.model_copy(update={"read_noise_e": read})})
-    values = propose(past, kit, site, sky)
+    values = propose(past, kit, site, Shared(sky))
     better = corrected(kit, site, values)
     found = {}
     swing = [v for v in values if v.quantity == "mount.periodic_error_arcsec"]

@@ -19,6 +19,7 @@ from slowglass.learn.log import log_paths
 from slowglass.learn.logbook.records import FrameQuery, LoggedPlan, Night
 from slowglass.learn.review import leave_one_night_out, misses_of, review_groups, worthwhile
 from slowglass.learn.service import learn_from, summarise_logbook
+from slowglass.learn.shared import Shared
 from slowglass.learn.values import rounded
 
 EVENINGS, FRAMES = ("2026-10-09", "2026-10-10"), 4
@@ -57,7 +58,7 @@ def test_a_broken_file_is_told_and_the_rest_goes_on(logged, history, sky, tmp_pa
 
 
 def test_the_hidden_kit_is_found_out(groups, history, sky):
-    values = {v.quantity: v for v in propose(groups, history.kit, history.site, sky)}
+    values = {v.quantity: v for v in propose(groups, history.kit, history.site, Shared(sky))}
     focal = values["optics.focal_length_mm"]
     assert focal.value == pytest.approx(history.truth.optics.focal_length_mm, rel=1e-3)
     light = values["optics.transmission"]
@@ -71,14 +72,14 @@ def test_the_hidden_kit_is_found_out(groups, history, sky):
 
 
 def test_corrections_improve_a_night_they_did_not_see(groups, history, sky):
-    trial = leave_one_night_out(groups, history.kit, history.site, sky)
+    trial = leave_one_night_out(groups, history.kit, history.site, Shared(sky))
     assert {t.evening for t in trial.trials} == set(EVENINGS)
-    one = leave_one_night_out(groups[:1], history.kit, history.site, sky)
+    one = leave_one_night_out(groups[:1], history.kit, history.site, Shared(sky))
     assert one.trials == () and "Two nights" in one.text
 
 
 def test_the_corrected_kit_keeps_the_stated_values(groups, history, sky):
-    values = propose(groups, history.kit, history.site, sky)
+    values = propose(groups, history.kit, history.site, Shared(sky))
     kit, site = corrected(history.kit, history.site, values)
     blocks = {m.quantity: m for m in (*kit.measured, *site.measured)}
     assert blocks["optics.focal_length_mm"].stated == history.kit.optics.focal_length_mm
@@ -86,7 +87,7 @@ def test_the_corrected_kit_keeps_the_stated_values(groups, history, sky):
 
 
 def test_review_names_the_biggest_reason(groups, history, sky):
-    (review, _) = review_groups(groups, history.kit, history.site, sky)
+    (review, _) = review_groups(groups, history.kit, history.site, Shared(sky))
     ratio = {row.quantity: row.ratio for row in review.rows}
     assert ratio["Light that arrived"] == pytest.approx(0.6 / 0.85, rel=0.12)
     assert "of the promised light" in " ".join(m.text for m in review.misses) or (
@@ -130,13 +131,13 @@ def test_a_miss_of_one_cause_names_that_cause_with_its_weight():
 def test_advice_shows_its_sums_and_ranks_by_gain(groups, history, sky):
     rough = history.kit.mount.model_copy(update={"polar_error_arcmin": 60.0})
     kit = history.kit.model_copy(update={"mount": rough})
-    found = advise(groups, kit, history.site, sky)
+    found = advise(groups, kit, history.site, Shared(sky))
     assert found[0].change.startswith("Set the polar axis")
     assert [a.factor for a in found] == sorted((a.factor for a in found), reverse=True)
     assert all(a.sums and a.groups for a in found)
     well_set = kit.mount.model_copy(update={"polar_error_arcmin": 1.0})
     better = kit.model_copy(update={"mount": well_set})
-    others = advise(groups, better, history.site, sky)
+    others = advise(groups, better, history.site, Shared(sky))
     assert not any(a.change.startswith("Set the polar") for a in others)
 
 
@@ -169,7 +170,7 @@ def test_adopting_never_writes_over_another_kits_file(
     monkeypatch.setenv("SLOWGLASS_CONFIG", str(tmp_path))
     other = load_kit("long 102").model_copy(update={"name": "my own"})
     kept = write_kit(other, tmp_path / "kit.toml").read_bytes()
-    values = propose(groups, history.kit, history.site, sky)
+    values = propose(groups, history.kit, history.site, Shared(sky))
     told = "holds the kit “my own”, not “test kit”"
     with pytest.raises(UsageError, match=told):
         adopt(logged, values, kit=history.kit, site=history.site, files=Files(kit="test kit"),

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from slowglass.kit.model import Kit, Site
-from slowglass.learn.groups import Group, GroupMeasures, Prediction, predict
+from slowglass.learn.groups import Group, GroupMeasures, Prediction
 
 if TYPE_CHECKING:
+    from slowglass.learn.shared import Shared
     from slowglass.sky.store import Sky
 
 BETWEEN_FRAMES_S = 5.0
@@ -21,6 +22,8 @@ GOOD_POLAR_ARCMIN = 2.0
 """What bolts reach with an hour's patience (common practice, no source)."""
 EXPOSURES_S = (5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0, 180.0)
 REDUCER = 0.63
+MOST_GROUPS = 40
+"""The newest object-nights: habits change, and each costs a dozen predictions."""
 LEAST_GAIN = 0.03
 """Less than three per cent is not worth a change."""
 
@@ -55,25 +58,26 @@ class _Row:
     now: Prediction
 
 
-def advise(groups: Sequence[Group], kit: Kit, site: Site, sky: Sky) -> tuple[Advice, ...]:
+def advise(groups: Sequence[Group], kit: Kit, site: Site, shared: Shared) -> tuple[Advice, ...]:
     """Changes that would have paid on the logged nights, the best first.
 
-    Gains are in signal to noise for the same time at the telescope, the median over the groups.
+    Gains are in signal to noise for the same time at the telescope, the median over the
+    newest groups.
     The kit and site should be the corrected ones: advice is only as good as they are.
     """
     rows = []
-    for group in groups:
-        now = predict(group, kit, site, sky)
+    for group in groups[-MOST_GROUPS:]:
+        now = shared.predict(group, kit, site)
         rows.append(_Row(group, group.measures(predicted_fwhm_arcsec=now.fwhm_arcsec), now))
     if not rows:
         return ()
     found = [
-        _polar(rows, kit, site, sky),
-        _exposure(rows, kit, site, sky),
+        _polar(rows, kit, site, shared),
+        _exposure(rows, kit, site, shared),
         _focus(rows),
         _darker(rows, site),
-        _reducer(rows, kit, site, sky),
-        *_classes(rows, sky),
+        _reducer(rows, kit, site, shared),
+        *_classes(rows, shared.sky),
     ]
     told = [a for a in found if a is not None and a.factor > 1.0 + LEAST_GAIN]
     return tuple(sorted(told, key=lambda a: -a.factor))
@@ -84,7 +88,7 @@ def _rate(p: Prediction, exposure_s: float) -> float:
     return (p.snr or 0.0) * math.sqrt(p.keeper_fraction / (exposure_s + BETWEEN_FRAMES_S))
 
 
-def _polar(rows: Sequence[_Row], kit: Kit, site: Site, sky: Sky) -> Advice | None:
+def _polar(rows: Sequence[_Row], kit: Kit, site: Site, shared: Shared) -> Advice | None:
     now = kit.mount.polar_error_arcmin
     if kit.mount.driven != "ra" or now <= 1.5 * GOOD_POLAR_ARCMIN:
         return None
@@ -92,7 +96,7 @@ def _polar(rows: Sequence[_Row], kit: Kit, site: Site, sky: Sky) -> Advice | Non
     better = kit.model_copy(update={"mount": mount})
     pairs = []
     for row in rows:
-        then = predict(row.group, better, site, sky)
+        then = shared.predict(row.group, better, site)
         pairs.append((row.now.keeper_fraction, then.keeper_fraction))
     ratio = float(np.median([math.sqrt(max(b, 0.01) / max(a, 0.01)) for a, b in pairs]))
     before, after = (float(np.median([p[i] for p in pairs])) for i in (0, 1))
@@ -105,13 +109,13 @@ def _polar(rows: Sequence[_Row], kit: Kit, site: Site, sky: Sky) -> Advice | Non
     )
 
 
-def _exposure(rows: Sequence[_Row], kit: Kit, site: Site, sky: Sky) -> Advice | None:
+def _exposure(rows: Sequence[_Row], kit: Kit, site: Site, shared: Shared) -> Advice | None:
     gains, best_s = [], []
     for row in rows:
         if not row.now.snr:
             continue
         rates = {
-            s: _rate(_at_exposure(row, s, kit, site, sky), s)
+            s: _rate(_at_exposure(row, s, kit, site, shared), s)
             for s in sorted({*EXPOSURES_S, row.group.exposure_s})
         }
         best = max(rates, key=rates.__getitem__)
@@ -134,9 +138,9 @@ def _exposure(rows: Sequence[_Row], kit: Kit, site: Site, sky: Sky) -> Advice | 
     )
 
 
-def _at_exposure(row: _Row, exposure_s: float, kit: Kit, site: Site, sky: Sky) -> Prediction:
+def _at_exposure(row: _Row, exposure_s: float, kit: Kit, site: Site, shared: Shared) -> Prediction:
     group = Group(row.group.night, row.group.object, exposure_s, row.group.frames, None)
-    return predict(group, kit, site, sky)
+    return shared.predict(group, kit, site)
 
 
 def _focus(rows: Sequence[_Row]) -> Advice | None:
@@ -182,7 +186,7 @@ def _darker(rows: Sequence[_Row], site: Site) -> Advice | None:
     )
 
 
-def _reducer(rows: Sequence[_Row], kit: Kit, site: Site, sky: Sky) -> Advice | None:
+def _reducer(rows: Sequence[_Row], kit: Kit, site: Site, shared: Shared) -> Advice | None:
     tube = kit.optics.model_copy(
         update={"focal_length_mm": max(50.0, kit.optics.focal_length_mm * REDUCER)}
     )
@@ -191,7 +195,7 @@ def _reducer(rows: Sequence[_Row], kit: Kit, site: Site, sky: Sky) -> Advice | N
     for row in rows:
         if not row.now.snr:
             continue
-        then = predict(row.group, shorter, site, sky)
+        then = shared.predict(row.group, shorter, site)
         if not then.snr:
             continue
         # The same patch of sky: signal to noise in a disc of one width goes as the width.

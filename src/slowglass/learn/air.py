@@ -8,6 +8,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from slowglass.expose.conditions import conditions_at
 from slowglass.judge.light import CLOUDED
 from slowglass.kit.model import Site
 from slowglass.learn.groups import Group, sky_of_frame
+from slowglass.learn.shared import Once, afresh
 from slowglass.learn.transfer import Measured
 from slowglass.learn.values import KitValue, kit_value
 from slowglass.sky.brightness import dark_sky_nl, domes_nl, mag_arcsec2
@@ -73,20 +75,17 @@ class SkyByDirection:
         }  # fmt: skip
 
 
-def extinction_value(groups: Sequence[Group], site: Site) -> KitValue | None:
+def extinction_value(groups: Sequence[Group], site: Site, once: Once = afresh) -> KitValue | None:
     """Magnitudes a air mass from the zero points of nights that span enough of them."""
-    nights: dict[str, list[tuple[float, float]]] = defaultdict(list)
+    nights: dict[str, list[Group]] = defaultdict(list)
     for group in groups:
-        for frame in group.frames:
-            if frame.zero_point_mag is not None and frame.altitude_deg and frame.altitude_deg > 10:
-                thickness = float(airmass(frame.altitude_deg))
-                nights[group.night.evening].append((thickness, frame.zero_point_mag))
+        nights[group.night.evening].append(group)
+    found = [
+        once(("air", *(group.key for group in mine)), partial(_extinction_of_night, mine))
+        for mine in nights.values()
+    ]
     slopes, errors = [], []
-    for points in nights.values():
-        mass, zero = (np.array(column) for column in zip(*points, strict=True))
-        if mass.size < FEWEST or np.ptp(mass) < LEAST_SPAN:
-            continue
-        slope, error = _robust_slope(mass, zero)
+    for slope, error in (fit for fit in found if fit is not None):
         if error < LARGEST_ERROR and 0.05 <= -slope <= 1.5:
             slopes.append(-slope)
             errors.append(error)
@@ -100,6 +99,20 @@ def extinction_value(groups: Sequence[Group], site: Site) -> KitValue | None:
     return kit_value(
         site, "extinction_mag", "extinction of the air", "mag/airmass", Measured(mean, sigma), how
     )
+
+
+def _extinction_of_night(groups: Sequence[Group]) -> tuple[float, float] | None:
+    """Slope of the zero point with air mass, and its error; None for a night of one height."""
+    points = [
+        (float(airmass(frame.altitude_deg)), frame.zero_point_mag)
+        for group in groups
+        for frame in group.frames
+        if frame.zero_point_mag is not None and frame.altitude_deg and frame.altitude_deg > 10
+    ]
+    if len(points) < FEWEST:
+        return None
+    mass, zero = (np.array(column) for column in zip(*points, strict=True))
+    return None if np.ptp(mass) < LEAST_SPAN else _robust_slope(mass, zero)
 
 
 def sky_by_direction(groups: Sequence[Group], site: Site) -> SkyByDirection | None:

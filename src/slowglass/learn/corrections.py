@@ -11,9 +11,11 @@ import math
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from slowglass.expose.conditions import conditions_at
 from slowglass.expose.plan import star_width_arcsec
@@ -21,7 +23,7 @@ from slowglass.expose.tracking import trail_lengths_arcsec, trail_tolerance_arcs
 from slowglass.kit.measured import take_in
 from slowglass.kit.optics import PIXEL_BLUR_PX
 from slowglass.learn.air import extinction_value
-from slowglass.learn.groups import FEWEST_FRAMES, Group, GroupMeasures, predict
+from slowglass.learn.groups import FEWEST_FRAMES, Group, GroupMeasures
 from slowglass.learn.measure import focal_length_mm
 from slowglass.learn.mounting import axis_values, swing_of_worm
 from slowglass.learn.transfer import Measured
@@ -29,6 +31,7 @@ from slowglass.learn.values import KitValue, kit_value
 
 if TYPE_CHECKING:
     from slowglass.kit.model import Kit, Site
+    from slowglass.learn.shared import Shared
     from slowglass.sky.store import Sky
 
 MEDIAN_ERROR = 1.2533
@@ -53,26 +56,27 @@ class NightGroup:
     """Sky measured less predicted: positive when darker."""
 
 
-def propose(groups: Sequence[Group], kit: Kit, site: Site, sky: Sky) -> tuple[KitValue, ...]:
+def propose(groups: Sequence[Group], kit: Kit, site: Site, shared: Shared) -> tuple[KitValue, ...]:
     """Corrected values of the kit and the site that the groups' frames bear out.
 
     The drive's swing comes from the stars' wandering where series are long enough, else from the
     lengths of the trails.
     """
-    rows = [_night_group(g, kit, site, sky) for g in groups]
+    rows = [_night_group(g, kit, site, shared) for g in groups]
     passed = _by_night(rows, lambda row: row.transparency)
     if passed and float(np.median(list(passed.values()))) < 1.0:
         # Seen again, now that the kit's own dimness is known from cloud.
-        share = float(np.median(list(passed.values())))
-        rows = [_night_group(g, kit, site, sky, passes=share) for g in groups]
+        # To a hundredth, so that trials that leave one night out share their reckoning.
+        share = round(float(np.median(list(passed.values()))), 2)
+        rows = [_night_group(g, kit, site, shared, passes=share) for g in groups]
     found = [
         _focal_length(rows, kit),
         _throughput(rows, kit),
         _sky(rows, site),
         _seeing(rows, kit, site),
-        extinction_value(groups, site),
-        swing_of_worm(groups, kit) or _swing(rows, kit, site, sky),
-        *axis_values(groups, kit, site),
+        extinction_value(groups, site, shared.once),
+        swing_of_worm(groups, kit, shared.once) or _swing(rows, kit, site, shared),
+        *axis_values(groups, kit, site, shared.once),
     ]
     return tuple(value for value in found if value is not None)
 
@@ -90,10 +94,14 @@ def corrected(kit: Kit, site: Site, values: Sequence[KitValue]) -> tuple[Kit, Si
 
 
 def _night_group(
-    group: Group, kit: Kit, site: Site, sky: Sky, *, passes: float = 1.0
+    group: Group, kit: Kit, site: Site, shared: Shared, *, passes: float = 1.0
 ) -> NightGroup:
-    prediction = predict(group, kit, site, sky)
-    measures = group.measures(predicted_fwhm_arcsec=prediction.fwhm_arcsec, passes=passes)
+    prediction = shared.predict(group, kit, site)
+    width = prediction.fwhm_arcsec
+    measures = shared.once(
+        ("measures", group.key, width, passes),
+        partial(group.measures, predicted_fwhm_arcsec=width, passes=passes),
+    )
     measured = measures.sky_mag_arcsec2
     offset = None if measured is None else measured - prediction.sky_mag_arcsec2
     return NightGroup(group, measures, measures.transparency, offset)
@@ -187,7 +195,7 @@ def _seeing(rows: Sequence[NightGroup], kit: Kit, site: Site) -> KitValue | None
     return kit_value(site, "seeing_arcsec", "usual seeing", "″", value, how)
 
 
-def _swing(rows: Sequence[NightGroup], kit: Kit, site: Site, sky: Sky) -> KitValue | None:
+def _swing(rows: Sequence[NightGroup], kit: Kit, site: Site, shared: Shared) -> KitValue | None:
     """The drive's swing that makes the trails of the frames most likely."""
     if kit.mount.driven != "ra":
         return None
@@ -197,8 +205,10 @@ def _swing(rows: Sequence[NightGroup], kit: Kit, site: Site, sky: Sky) -> KitVal
     stated = max(kit.mount.periodic_error_arcsec, 0.5)
     chances = np.zeros(SWINGS.size)
     for row in usable:
-        counts, expected = _trails(row, kit, site, sky, stated * SWINGS)
-        chances += np.sum(counts * np.log((1.0 - STRAY) * expected + STRAY / counts.size), axis=1)
+        chances += shared.once(
+            ("swing", row.group.key, row.measures.fwhm_arcsec, kit.mount),
+            partial(_chances, row, kit, site, shared.sky, stated * SWINGS),
+        )
     best = int(np.argmax(chances))
     # Frames of one turn of the worm are not independent: count a third of what they say.
     inside = np.flatnonzero(chances / 3.0 >= chances[best] / 3.0 - 0.5)
@@ -213,6 +223,15 @@ def _swing(rows: Sequence[NightGroup], kit: Kit, site: Site, sky: Sky) -> KitVal
         Measured(min(600.0, stated * float(SWINGS[best])), sigma),
         f"lengths of the trails of {frames} frames",
     )  # fmt: skip
+
+
+def _chances(
+    row: NightGroup, kit: Kit, site: Site, sky: Sky, swings: np.ndarray
+) -> npt.NDArray[np.float64]:
+    """Logarithm of how likely each swing makes the trails of a group."""
+    counts, expected = _trails(row, kit, site, sky, swings)
+    likely = np.log((1.0 - STRAY) * expected + STRAY / counts.size)
+    return np.asarray(np.sum(counts * likely, axis=1))
 
 
 def _trails(

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -72,11 +73,18 @@ class Group:
     frames: tuple[LoggedFrame, ...]
     plan: Mapping[str, Any] | None
 
-    @property
+    @cached_property
     def when(self) -> datetime:
         """The middle of the group's frames."""
         starts = sorted(datetime.fromisoformat(f.start_utc or "") for f in self.frames)
         return starts[len(starts) // 2]
+
+    @property
+    def key(self) -> Hashable:
+        """Tells this group from others of one reading of the logbook."""
+        night, first = self.night, self.frames[0]
+        return (night.evening, night.site, night.kit, self.object, self.exposure_s,
+                len(self.frames), first.start_utc, first.fingerprint)  # fmt: skip
 
     @property
     def predicted(self) -> Prediction | None:

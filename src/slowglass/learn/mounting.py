@@ -6,6 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Sequence
 from datetime import datetime
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,9 +15,11 @@ from slowglass.expose.tracking import polar_path_arcsec, refraction_path_arcsec
 from slowglass.judge.axis import AxisFit, measure_axis
 from slowglass.judge.drift import Drift, measure_drift
 from slowglass.judge.sample import Sample
+from slowglass.judge.silence import Silence
 from slowglass.judge.worm import WormFit, measure_worm
 from slowglass.learn.groups import Group
 from slowglass.learn.logbook.records import LoggedFrame
+from slowglass.learn.shared import Once, afresh
 from slowglass.learn.transfer import Measured
 from slowglass.learn.values import KitValue, kit_value
 from slowglass.sky.coords import hour_angle_deg
@@ -52,7 +55,7 @@ def sample_from(frame: LoggedFrame) -> Sample:
     )
 
 
-def swing_of_worm(groups: Sequence[Group], kit: Kit) -> KitValue | None:
+def swing_of_worm(groups: Sequence[Group], kit: Kit, once: Once = afresh) -> KitValue | None:
     """The drive's swing to each side from the wandering of the stars; None where series are short.
 
     Half of the whole swing, so that harmonics count as they trail.
@@ -61,7 +64,8 @@ def swing_of_worm(groups: Sequence[Group], kit: Kit) -> KitValue | None:
         return None
     fits = []
     for group in groups:
-        fit = measure_worm([sample_from(frame) for frame in group.frames])
+        samples = [sample_from(frame) for frame in group.frames]
+        fit = once(("worm", group.key), partial(measure_worm, samples))
         if isinstance(fit, WormFit) and fit.fits_teeth(kit.mount.worm_teeth):
             fits.append(fit)
     if not fits:
@@ -79,7 +83,9 @@ def swing_of_worm(groups: Sequence[Group], kit: Kit) -> KitValue | None:
     )  # fmt: skip
 
 
-def axis_values(groups: Sequence[Group], kit: Kit, site: Site) -> list[KitValue]:
+def axis_values(
+    groups: Sequence[Group], kit: Kit, site: Site, once: Once = afresh
+) -> list[KitValue]:
     """Distance and direction of the mount's axis from the pole; empty where frames cannot tell.
 
     Each night is set up anew: the nights' axes are averaged as directions, and their scatter
@@ -87,20 +93,17 @@ def axis_values(groups: Sequence[Group], kit: Kit, site: Site) -> list[KitValue]
     """
     if kit.mount.driven != "ra":
         return []
-    nights: dict[str, list[LoggedFrame]] = defaultdict(list)
+    nights: dict[str, list[Group]] = defaultdict(list)
     for group in groups:
-        nights[group.night.evening] += group.frames
+        nights[group.night.evening].append(group)
     fits = []
-    for frames in nights.values():
-        fit = measure_axis(
-            [sample_from(frame) for frame in frames],
-            latitude_deg=site.latitude_deg,
-            longitude_deg=site.longitude_deg,
-        )
+    for mine in nights.values():
+        key = ("axis", *(group.key for group in mine))
+        fit = once(key, partial(_axis_of_night, mine, site))
         if isinstance(fit, AxisFit):
             fits.append(fit)
     if not fits:
-        return _axis_from_declinations(groups, kit, site)
+        return _axis_from_declinations(groups, kit, site, once)
     across = math.cos(math.radians(site.latitude_deg))
     high = _weighted(*_columns(fits, "altitude"))
     east = _weighted(*_columns(fits, "azimuth"))
@@ -114,7 +117,17 @@ def axis_values(groups: Sequence[Group], kit: Kit, site: Site) -> list[KitValue]
     return _axis_pair(kit, total, error, direction, turn, how)
 
 
-def _axis_from_declinations(groups: Sequence[Group], kit: Kit, site: Site) -> list[KitValue]:
+def _axis_of_night(groups: Sequence[Group], site: Site) -> AxisFit | Silence:
+    return measure_axis(
+        [sample_from(frame) for group in groups for frame in group.frames],
+        latitude_deg=site.latitude_deg,
+        longitude_deg=site.longitude_deg,
+    )
+
+
+def _axis_from_declinations(
+    groups: Sequence[Group], kit: Kit, site: Site, once: Once
+) -> list[KitValue]:
     """The axis from drifts in declination at different hour angles, air taken off.
 
     Each series gives one equation in the axis' two components (the path of
@@ -122,44 +135,21 @@ def _axis_from_declinations(groups: Sequence[Group], kit: Kit, site: Site) -> li
     angles far enough apart give both. Right ascension is left out: the drive's own errors are
     there.
     """
-    rows, drifts, errors = [], [], []
-    for group in groups:
-        drift = measure_drift([sample_from(frame) for frame in group.frames])
-        middle = group.frames[len(group.frames) // 2]
-        if not isinstance(drift, Drift) or middle.ra_deg is None or middle.dec_deg is None:
-            continue
-        start = min(datetime.fromisoformat(f.start_utc or "") for f in group.frames).timestamp()
-        where = {
-            "dec_deg": middle.dec_deg,
-            "hour_angle_deg": float(
-                hour_angle_deg(middle.ra_deg, longitude_deg=site.longitude_deg, unix_s=start)
-            ),
-            "latitude_deg": site.latitude_deg,
-        }
-        times = np.linspace(0.0, 60.0 * drift.minutes, 9)
-
-        def slope(path: np.ndarray, times: np.ndarray = times) -> float:
-            return float(np.polyfit(times / 60.0, path, 1)[0])
-
-        unit = [
-            slope(polar_path_arcsec(times, _tilted(kit, direction), **where)[1])
-            for direction in (0.0, 90.0)
-        ]
-        air = slope(refraction_path_arcsec(times, **where)[1])
-        rows.append(unit)
-        # The frame's centre goes the other way than its stars.
-        drifts.append(-drift.dec_arcsec_per_min - air)
-        errors.append(max(drift.dec_error_arcsec_per_min, LEAST_DRIFT_ERROR))
-    if len(rows) < 2:
+    equations = [
+        once(("drift", group.key), partial(_drift_equation, group, kit, site)) for group in groups
+    ]
+    known = [equation for equation in equations if equation is not None]
+    if len(known) < 2:
         return []
-    weight = 1.0 / np.array(errors)
-    design = np.array(rows) * weight[:, None]
+    rows, drifts, errors = (np.array(column) for column in zip(*known, strict=True))
+    weight = 1.0 / errors
+    design = rows * weight[:, None]
     normal = design.T @ design
     if np.linalg.cond(normal) > 1e4:
         return []
     covariance = np.linalg.inv(normal)
-    high, west = covariance @ (design.T @ (np.array(drifts) * weight))
-    left = design @ np.array([high, west]) - np.array(drifts) * weight
+    high, west = covariance @ (design.T @ (drifts * weight))
+    left = design @ np.array([high, west]) - drifts * weight
     swell = max(1.0, float(left @ left) / max(1, len(rows) - 2))
     total = math.hypot(high, west)
     across = np.array([high, west]) / max(total, 1e-6)
@@ -173,6 +163,40 @@ def _axis_from_declinations(groups: Sequence[Group], kit: Kit, site: Site) -> li
     direction = math.degrees(math.atan2(west, high)) % 360.0
     how = f"drift in declination of {len(rows)} series at different hour angles"
     return _axis_pair(kit, total, error, direction, turn, how)
+
+
+def _drift_equation(group: Group, kit: Kit, site: Site) -> tuple[list[float], float, float] | None:
+    """(drift of an axis 1′ high and 1′ west, drift of the stars without the air's, its error).
+
+    All in declination, arcseconds a minute.
+    """
+    drift = measure_drift([sample_from(frame) for frame in group.frames])
+    middle = group.frames[len(group.frames) // 2]
+    if not isinstance(drift, Drift) or middle.ra_deg is None or middle.dec_deg is None:
+        return None
+    start = min(datetime.fromisoformat(f.start_utc or "") for f in group.frames).timestamp()
+    hour = hour_angle_deg(middle.ra_deg, longitude_deg=site.longitude_deg, unix_s=start)
+    where = {
+        "dec_deg": middle.dec_deg,
+        "hour_angle_deg": float(hour),
+        "latitude_deg": site.latitude_deg,
+    }
+    times = np.linspace(0.0, 60.0 * drift.minutes, 9)
+
+    def slope(path: np.ndarray) -> float:
+        return float(np.polyfit(times / 60.0, path, 1)[0])
+
+    unit = [
+        slope(polar_path_arcsec(times, _tilted(kit, direction), **where)[1])
+        for direction in (0.0, 90.0)
+    ]
+    air = slope(refraction_path_arcsec(times, **where)[1])
+    # The frame's centre goes the other way than its stars.
+    return (
+        unit,
+        -drift.dec_arcsec_per_min - air,
+        max(drift.dec_error_arcsec_per_min, LEAST_DRIFT_ERROR),
+    )
 
 
 def _tilted(kit: Kit, direction_deg: float) -> Mount:

@@ -11,12 +11,12 @@ import numpy as np
 
 from slowglass.learn.compare import Comparison
 from slowglass.learn.corrections import corrected, propose
-from slowglass.learn.groups import Group, GroupMeasures, Prediction, predict
+from slowglass.learn.groups import Group, GroupMeasures, Prediction
 from slowglass.learn.values import KitValue
 
 if TYPE_CHECKING:
     from slowglass.kit.model import Kit, Site
-    from slowglass.sky.store import Sky
+    from slowglass.learn.shared import Shared
 
 WELL_SAID = 0.1
 """Within this share a prediction is as good as the frames can tell: there is no miss."""
@@ -104,22 +104,24 @@ class TrialSummary:
 
 
 def review_groups(
-    groups: Sequence[Group], kit: Kit, site: Site, sky: Sky
+    groups: Sequence[Group], kit: Kit, site: Site, shared: Shared
 ) -> tuple[GroupReview, ...]:
     """Every group against the plan logged with it, or what the kit in use predicts."""
-    return tuple(_review(group, kit, site, sky) for group in groups)
+    return tuple(_review(group, kit, site, shared) for group in groups)
 
 
-def leave_one_night_out(groups: Sequence[Group], kit: Kit, site: Site, sky: Sky) -> TrialSummary:
+def leave_one_night_out(
+    groups: Sequence[Group], kit: Kit, site: Site, shared: Shared
+) -> TrialSummary:
     """Predictions of each night by a kit corrected from all other nights."""
     evenings = sorted({g.night.evening for g in groups})
     trials = []
     if len(evenings) >= FEWEST_NIGHTS:
         for evening in evenings:
             others = [g for g in groups if g.night.evening != evening]
-            better = corrected(kit, site, propose(others, kit, site, sky))
+            better = corrected(kit, site, propose(others, kit, site, shared))
             for group in (g for g in groups if g.night.evening == evening):
-                trials.append(_trial(group, (kit, site), better, sky))
+                trials.append(_trial(group, (kit, site), better, shared))
     return summarise(trials)
 
 
@@ -147,8 +149,10 @@ def worthwhile(values: Sequence[KitValue], least_sigma: float = 2.0) -> tuple[Ki
     return tuple(v for v in values if v.apart is None or abs(v.apart) >= least_sigma)
 
 
-def _trial(group: Group, before: tuple[Kit, Site], after: tuple[Kit, Site], sky: Sky) -> Trial:
-    first, second = (predict(group, *bench, sky) for bench in (before, after))
+def _trial(
+    group: Group, before: tuple[Kit, Site], after: tuple[Kit, Site], shared: Shared
+) -> Trial:
+    first, second = (shared.predict(group, *bench) for bench in (before, after))
     as_first = group.measures(predicted_fwhm_arcsec=first.fwhm_arcsec)
     as_second = group.measures(predicted_fwhm_arcsec=second.fwhm_arcsec)
     # Signal to noise is told in a disc of the star's width: bring both to the second's.
@@ -166,8 +170,8 @@ def _trial(group: Group, before: tuple[Kit, Site], after: tuple[Kit, Site], sky:
     )
 
 
-def _review(group: Group, kit: Kit, site: Site, sky: Sky) -> GroupReview:
-    predicted = group.predicted or predict(group, kit, site, sky)
+def _review(group: Group, kit: Kit, site: Site, shared: Shared) -> GroupReview:
+    predicted = group.predicted or shared.predict(group, kit, site)
     measured = group.measures(predicted_fwhm_arcsec=predicted.fwhm_arcsec)
     frames = f"{measured.frames} frames"
     rows = (

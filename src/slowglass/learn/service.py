@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from slowglass.learn.advice import Advice, advise
 from slowglass.learn.corrections import corrected, propose
 from slowglass.learn.groups import groups_of
-from slowglass.learn.logbook.records import FrameQuery, LoggedFrame, LoggedPicture, Night
+from slowglass.learn.logbook.records import LoggedPicture, Night
 from slowglass.learn.review import (
     GroupReview,
     TrialSummary,
@@ -17,10 +16,12 @@ from slowglass.learn.review import (
     review_groups,
     worthwhile,
 )
+from slowglass.learn.shared import Shared
 from slowglass.learn.values import KitValue
 
 if TYPE_CHECKING:
     from slowglass.kit.model import Kit, Site
+    from slowglass.learn.logbook.search import NightCount
     from slowglass.learn.logbook.store import Logbook
     from slowglass.sky.store import Sky
 
@@ -95,19 +96,16 @@ class Lessons:
 
 def summarise_logbook(logbook: Logbook) -> LogbookSummary:
     """Nights, frames and pictures in numbers, newest night first."""
-    lights: dict[int | None, list[LoggedFrame]] = {}
-    for frame in logbook.frames(FrameQuery(kind="light")):
-        lights.setdefault(frame.night_id, []).append(frame)
+    counts = logbook.counts()
     nights = sorted(logbook.all(Night), key=lambda n: n.evening, reverse=True)
-    rows = tuple(_summary(night, lights.get(night.id, [])) for night in nights)
-    everything = [frame for frames in lights.values() for frame in frames]
+    rows = tuple(_summary(night, counts.get(night.id or 0)) for night in nights)
     return LogbookSummary(
         nights=rows,
-        frames=len(everything),
-        keepers=sum(f.keeper for f in everything),
+        frames=sum(row.frames for row in rows),
+        keepers=sum(row.keepers for row in rows),
         kept_s=sum(row.kept_s for row in rows),
-        pictures=len(logbook.all(LoggedPicture)),
-        objects=tuple(sorted({f.object for f in everything if f.object})),
+        pictures=logbook.count(LoggedPicture),
+        objects=tuple(sorted({name for row in rows for name in row.objects})),
     )
 
 
@@ -120,24 +118,20 @@ def learn_from(
     """
     groups = groups_of(logbook, kit=kit.name, site=site.name)
     shown = [g for g in groups if evening is None or g.night.evening == evening]
-    values = propose(groups, kit, site, sky)
+    shared = Shared(sky)
+    values = propose(groups, kit, site, shared)
     differing = worthwhile(values)
     better = corrected(kit, site, differing)
     return Lessons(
-        reviews=review_groups(shown, kit, site, sky),
+        reviews=review_groups(shown, kit, site, shared),
         values=values,
         differing=differing,
-        trial=leave_one_night_out(groups, kit, site, sky),
-        advice=advise(groups, *better, sky),
+        trial=leave_one_night_out(groups, kit, site, shared),
+        advice=advise(groups, *better, shared),
     )
 
 
-def _summary(night: Night, frames: Sequence[LoggedFrame]) -> NightSummary:
-    kept = [f for f in frames if f.keeper]
-    return NightSummary(
-        night=night,
-        objects=tuple(sorted({f.object for f in frames if f.object})),
-        frames=len(frames),
-        keepers=len(kept),
-        kept_s=sum(f.exposure_s or 0.0 for f in kept),
-    )
+def _summary(night: Night, count: NightCount | None) -> NightSummary:
+    if count is None:
+        return NightSummary(night, (), 0, 0, 0.0)
+    return NightSummary(night, count.objects, count.frames, count.keepers, count.kept_s)

@@ -14,6 +14,7 @@ from slowglass.learn.fieldreport.pictures import ReportPicture, object_pictures
 from slowglass.learn.groups import groups_of
 from slowglass.learn.logbook.records import LoggedNote, LoggedPicture, Night
 from slowglass.learn.review import GroupReview, review_groups
+from slowglass.learn.shared import Shared
 from slowglass.progress import Report, silent
 
 if TYPE_CHECKING:
@@ -76,7 +77,7 @@ def make_report(
             f"the logbook has no light frames of {kit.name} at {site.name}{when}",
             "log a night first: slowglass learn log FOLDER",
         )
-    reviews = review_groups(groups, kit, site, sky)
+    reviews = review_groups(groups, kit, site, Shared(sky))
     by_object: dict[str, list[GroupReview]] = {}
     for review in reviews:
         by_object.setdefault(review.group.object, []).append(review)

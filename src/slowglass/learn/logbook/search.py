@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
@@ -34,6 +36,35 @@ def frame_rows(connection: Connection, query: FrameQuery) -> Sequence[Mapping[An
     ra, dec, radius = query.near
     close = [r for r in rows if separation_deg(ra, dec, r["ra_deg"], r["dec_deg"]) <= radius]
     return close[: query.limit]
+
+
+@dataclass(frozen=True)
+class NightCount:
+    """The light frames of one night in numbers."""
+
+    night_id: int
+    frames: int
+    keepers: int
+    kept_s: float
+    objects: tuple[str, ...]
+
+
+def night_counts(connection: Connection) -> dict[int, NightCount]:
+    """What each night holds, counted by the database: no frame is read."""
+    light = frames.c.kind == "light", frames.c.removed_utc.is_(None)
+    kept = sa.case((frames.c.keeper, sa.func.coalesce(frames.c.exposure_s, 0.0)), else_=0.0)
+    keepers = sa.func.sum(sa.cast(frames.c.keeper, sa.Integer))
+    columns = frames.c.night_id, sa.func.count(), keepers, sa.func.sum(kept)
+    counts = connection.execute(sa.select(*columns).where(*light).group_by(frames.c.night_id))
+    pairs = sa.select(frames.c.night_id, frames.c.object).where(*light).distinct()
+    objects: dict[int, list[str]] = defaultdict(list)
+    for night_id, name in connection.execute(pairs):
+        if name:
+            objects[night_id].append(name)
+    return {
+        night_id: NightCount(night_id, count, good, seconds, tuple(sorted(objects[night_id])))
+        for night_id, count, good, seconds in counts
+    }
 
 
 def _of_nights(wanted: sa.Select[Any], query: FrameQuery) -> sa.Select[Any]:

@@ -28,7 +28,7 @@ from slowglass.learn.logbook.records import (
     LoggedPlan,
     Night,
 )
-from slowglass.learn.logbook.search import frame_rows
+from slowglass.learn.logbook.search import NightCount, frame_rows, night_counts
 
 if TYPE_CHECKING:
     from sqlalchemy.engine import Connection, Engine
@@ -247,6 +247,20 @@ class Logbook:
         with self.engine.connect() as connection:
             rows = connection.execute(wanted).mappings().all()
         return [_record(kind, row) for row in rows]
+
+    def counts(self) -> dict[int, NightCount]:
+        """The light frames of each night in numbers, by the night's id."""
+        with self.engine.connect() as connection:
+            return night_counts(connection)
+
+    def count(self, kind: type[Kept]) -> int:
+        """How many entries of a kind there are, removed ones left out."""
+        table = TABLES[kind]
+        wanted = sa.select(sa.func.count()).select_from(table)
+        if kind is not Night:
+            wanted = wanted.where(table.c.removed_utc.is_(None))
+        with self.engine.connect() as connection:
+            return int(connection.execute(wanted).scalar_one())
 
     def photographed(self) -> frozenset[str]:
         """Ids of the objects with a kept light frame or a finished picture."""
