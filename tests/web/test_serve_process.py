@@ -19,7 +19,7 @@ serve(
     Workbench.open(kit="long 102", site="Fig Tree Yard"),
     folder=Path(sys.argv[1]),
     host="localhost",
-    ready=lambda address: print(address, flush=True),
+    ready=lambda address, link: print(address, flush=True),
 )
 """
 

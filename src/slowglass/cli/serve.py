@@ -1,4 +1,4 @@
-"""``slowglass serve``: the browser workbench, on this machine only."""
+"""``slowglass serve``: the browser workbench, on this machine and the phones it lets in."""
 
 from __future__ import annotations
 
@@ -26,11 +26,13 @@ def serve(
         Path, typer.Argument(metavar="[FOLDER]", help="Folder of the night to show.")
     ] = Path("demo-night"),
     host: Annotated[
-        str,
+        str | None,
         typer.Option(
-            "--host", metavar="ADDRESS", help="Address to listen on; this machine's only."
+            "--host",
+            metavar="ADDRESS",
+            help="Address to listen on: this machine's, or with --lan one on your network.",
         ),
-    ] = "127.0.0.1",
+    ] = None,
     port: PortOption = None,
     watch: Annotated[
         Path | None,
@@ -48,6 +50,10 @@ def serve(
             help="A folder of frames to judge and finish on the page; give it once for each.",
         ),
     ] = None,
+    lan: Annotated[
+        bool,
+        typer.Option("--lan", help="Let a phone on your own network in, by a code to scan."),
+    ] = False,
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open a browser window, or not.")
     ] = False,
@@ -65,13 +71,14 @@ def serve(
         watch=watch,
         target=target,
         frames=frames or (),
+        lan=lan,
     )
 
 
 def serve_folder(
     folder: Path,
     *,
-    host: str = "127.0.0.1",
+    host: str | None = None,
     port: int | None = None,
     open_browser: bool = False,
     kit: str | None = None,
@@ -79,6 +86,7 @@ def serve_folder(
     watch: Path | None = None,
     target: str | None = None,
     frames: Sequence[Path] = (),
+    lan: bool = False,
 ) -> None:
     """Serve a night, and a watch if asked, until interrupted; the address goes to stderr."""
     from slowglass.web.app import serve as run_server
@@ -98,10 +106,26 @@ def serve_folder(
             ready=announce,
             watching=watching,
             frames=frames,
+            lan=lan,
         )
 
 
-def announce(address: str) -> None:
-    """Say on stderr where the page is."""
+def announce(address: str, link: str = "") -> None:
+    """Say on stderr where the page is, and how a phone is let in."""
     sys.stderr.write(f"Slowglass is at {address} (stop with Ctrl-C)\n")
+    if link:
+        _show_door(link)
     sys.stderr.flush()
+
+
+def _show_door(link: str) -> None:
+    """The code for a phone as a picture of characters, where the terminal can show one."""
+    from slowglass.web.lan import CAUTIONS
+
+    if sys.stderr.isatty() and "utf" in (sys.stderr.encoding or "").lower():
+        import segno
+
+        segno.make(link, error="l", boost_error=False).terminal(out=sys.stderr, compact=True)
+    sys.stderr.write(f"One phone on the same network is let in by opening {link}\n")
+    for caution in CAUTIONS:
+        sys.stderr.write(f"- {caution}\n")

@@ -115,8 +115,8 @@ def watch(
 def _page(bench: Workbench, watching: Watch, port: int | None) -> Iterator[None]:
     from slowglass.web.app import serving
 
-    with serving(bench, folder=Path("demo-night"), port=port, watching=watching) as address:
-        announce(address + "judge/live")
+    with serving(bench, folder=Path("demo-night"), port=port, watching=watching) as served:
+        announce(served[0] + "judge/live")
         yield
 
 

@@ -8,6 +8,7 @@ import socket
 import threading
 import time
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,8 +20,10 @@ from starlette.staticfiles import StaticFiles
 from slowglass.errors import UsageError
 from slowglass.web.faults import exception_handlers
 from slowglass.web.guard import Guard
+from slowglass.web.lan import Lan, lan_address
 from slowglass.web.notebook import Notebook
 from slowglass.web.pages import routes
+from slowglass.web.pages.lan import outside
 
 if TYPE_CHECKING:
     import uvicorn
@@ -40,12 +43,14 @@ def create_app(
     folder: Path,
     watching: Watch | None = None,
     frames: Sequence[Path] = (),
+    lan: Lan | None = None,
 ) -> Starlette:
     """The application over one night's folder, which may still be empty, and a watch if any.
 
     The pages look into that folder, the watched one and those of ``frames``, and no others.
+    With ``lan`` they answer phones that were let in as well.
     """
-    book = Notebook(workbench, folder, watching, frames=frames)
+    book = Notebook(workbench, folder, watching, frames=frames, lan=lan)
 
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
@@ -54,7 +59,7 @@ def create_app(
 
     app = Starlette(
         routes=[*routes(book), Mount("/static", StaticFiles(directory=HERE / "static"))],
-        middleware=[Middleware(Guard)],
+        middleware=[Middleware(Guard, lan=lan, outside=partial(outside, book))],
         exception_handlers=exception_handlers(book),
         lifespan=lifespan,
     )
@@ -68,58 +73,84 @@ def listen(host: str, port: int | None) -> socket.socket:
     if address is None:
         raise UsageError(
             f"host {host} is not this computer",
-            "the pages have no password: use 127.0.0.1, localhost or ::1",
+            "use 127.0.0.1, localhost or ::1; for a phone start with --lan",
         )
+    return listen_at([address], port)[0]
+
+
+def listen_at(addresses: Sequence[str], port: int | None) -> list[socket.socket]:
+    """Listening sockets at addresses of this computer, all on one port."""
     tries = range(USUAL_PORT, USUAL_PORT + PORTS_TRIED) if port is None else [port]
-    family = socket.AF_INET6 if ":" in address else socket.AF_INET
     fault: OSError | None = None
     for number in tries:
-        server = socket.socket(family, socket.SOCK_STREAM)
+        opened: list[socket.socket] = []
         try:
-            if os.name == "posix":
-                # A port just left may be taken again; elsewhere this would share a port in use.
-                server.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            server.bind((address, number))
-            server.listen(64)
-        except (OSError, OverflowError) as error:
-            server.close()
-            if isinstance(error, OverflowError):
-                raise UsageError(f"port {number} is outside 0…65535") from error
+            for address in addresses:
+                opened.append(_bound(address, number))
+                number = opened[0].getsockname()[1]  # 0 takes any port: the others take the same
+        except OverflowError as error:
+            raise UsageError(f"port {number} is outside 0…65535") from error
+        except OSError as error:
+            for server in opened:
+                server.close()
             fault = error
         else:
-            return server
+            return opened
     raise UsageError(
         f"port {tries[0]} cannot be used ({fault.strerror if fault else 'taken'})",
         "name another port, or leave the port out to take a free one",
     )
 
 
+def _bound(address: str, port: int) -> socket.socket:
+    server = socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET)
+    try:
+        if os.name == "posix":
+            # A port just left may be taken again; elsewhere this would share a port in use.
+            server.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        server.bind((address, port))
+        server.listen(64)
+    except BaseException:
+        server.close()
+        raise
+    return server
+
+
 def serve(
     workbench: Workbench,
     *,
     folder: Path,
-    host: str = "127.0.0.1",
+    host: str | None = None,
     port: int | None = None,
     open_browser: bool = False,
-    ready: Callable[[str], None] | None = None,
+    ready: Callable[[str, str], None] | None = None,
     watching: Watch | None = None,
     frames: Sequence[Path] = (),
+    lan: bool = False,
 ) -> None:
     """Serve the night in ``folder``, and the live page of a watch, until interrupted.
 
-    ``port`` None takes 8180, or the next free one. ``ready`` is called once with the address
-    when the server listens. Only loopback hosts are accepted.
+    ``port`` None takes 8180, or the next free one. Only loopback hosts are accepted; with
+    ``lan`` the pages answer on a private network as well, at ``host`` or the usual address, to
+    phones that were let in. ``ready`` is called once when the server listens, with the address
+    and the link that lets one phone in ("" without ``lan``).
     """
     import signal
 
     stop = threading.Event()
     with serving(
-        workbench, folder=folder, host=host, port=port, watching=watching, frames=frames
-    ) as address:
+        workbench,
+        folder=folder,
+        host=host,
+        port=port,
+        watching=watching,
+        frames=frames,
+        lan=lan,
+    ) as (address, link):
         with contextlib.suppress(ValueError):  # a thread other than the first sets no signals
             signal.signal(signal.SIGTERM, lambda *_: stop.set())
         if ready is not None:
-            ready(address)
+            ready(address, link)
         if open_browser:
             import webbrowser
 
@@ -134,33 +165,38 @@ def serving(
     workbench: Workbench,
     *,
     folder: Path,
-    host: str = "127.0.0.1",
+    host: str | None = None,
     port: int | None = None,
     watching: Watch | None = None,
     frames: Sequence[Path] = (),
-) -> Iterator[str]:
-    """The address of the pages, served from a thread of their own while the block runs."""
-    server_socket, address = _socket(host, port)
-    server = _server(create_app(workbench, folder=folder, watching=watching, frames=frames))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [server_socket]}, daemon=True)
+    lan: bool = False,
+) -> Iterator[tuple[str, str]]:
+    """The address of the pages and a phone's link, served from a thread while the block runs."""
+    door = Lan(lan_address(host)) if lan else None
+    own = "127.0.0.1" if lan or host is None else host
+    sockets = [listen(own, port)] if door is None else listen_at([own, door.address], port)
+    number = sockets[0].getsockname()[1]
+    link = ""
+    if door is not None:
+        door.port = number
+        door.new_code()
+        link = door.link()
+    app = create_app(workbench, folder=folder, watching=watching, frames=frames, lan=door)
+    server = _server(app)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": sockets}, daemon=True)
     thread.start()
     for _ in range(200):
         if server.started or not thread.is_alive():
             break
         time.sleep(0.05)
+    name = f"[{own.strip('[]')}]" if ":" in own else own
     try:
-        yield address
+        yield f"http://{name}:{number}/", link
     finally:
         server.should_exit = True
         thread.join(timeout=5.0)
-        server_socket.close()
-
-
-def _socket(host: str, port: int | None) -> tuple[socket.socket, str]:
-    """A listening socket and the address it answers at."""
-    server_socket = listen(host, port)
-    name = f"[{host.strip('[]')}]" if ":" in host else host
-    return server_socket, f"http://{name}:{server_socket.getsockname()[1]}/"
+        for opened in sockets:
+            opened.close()
 
 
 def _server(app: Starlette) -> uvicorn.Server:

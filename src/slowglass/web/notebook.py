@@ -27,6 +27,7 @@ from slowglass.web.roots import Roots
 if TYPE_CHECKING:
     from slowglass.judge.watch import Watch
     from slowglass.kit.model import Kit, Site
+    from slowglass.web.lan import Lan
     from slowglass.workbench import Workbench
 
 STEPS = (
@@ -50,10 +51,12 @@ class Notebook:
         watching: Watch | None = None,
         *,
         frames: Sequence[Path] = (),
+        lan: Lan | None = None,
     ) -> None:
         self.workbench = workbench
         self.folder = folder
         self.watching = watching
+        self.lan = lan
         self.notes = folder / NOTES
         """Where the pages keep what was chosen and what is under way."""
         self.jobs = Jobs(self.notes / "jobs")
@@ -121,7 +124,8 @@ class Notebook:
             night = (self.folder / INDEX).stat().st_mtime_ns
         except OSError:
             night = 0
-        seen = (self.desk.state.revision, self.jobs.ended, self.instruments(), night)
+        phones = 0 if self.lan is None else self.lan.changes
+        seen = (self.desk.state.revision, self.jobs.ended, self.instruments(), night, phones)
         return hashlib.sha256(repr(seen).encode()).hexdigest()[:16]
 
     def render(
@@ -144,6 +148,7 @@ class Notebook:
             address=path + (f"?{request.url.query}" if request.url.query else ""),
             light=light_of(request),
             watching=self.watching is not None,
+            over_lan=request.scope.get("over_lan", False),
             current=self.jobs.current(),
             desk=self.desk.state,
             desk_trouble=self.desk.trouble,
