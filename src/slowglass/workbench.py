@@ -23,6 +23,8 @@ from slowglass.progress import Report, silent
 
 if TYPE_CHECKING:
     from slowglass.choose.answers import Choice
+    from slowglass.choose.framed import Framed
+    from slowglass.choose.hours import Climb, NightHours
     from slowglass.choose.weigh_service import Weighing
     from slowglass.choose.year_service import YearPlan
     from slowglass.expose.plan import ExposurePlan
@@ -152,13 +154,15 @@ class Workbench:
         between: str | None = None,
         photographed: Iterable[str] = (),
         new: bool = False,
+        names: Iterable[str] = (),
         report: Report = silent,
     ) -> Choice:
         """Objects worth an exposure in a night, best first; ``night`` None is the coming one.
 
         ``kinds`` ("globular", "double"), ``constellations`` and hours ``between`` ("22:00-01:30")
         narrow the list; objects whose names are in ``photographed`` are left out, and with
-        ``new`` those that the logbook has a picture or a kept frame of.
+        ``new`` those that the logbook has a picture or a kept frame of. With ``names`` only those
+        objects are asked.
         """
         from slowglass.choose.filters import Wanted
         from slowglass.choose.service import choose_tonight
@@ -170,9 +174,39 @@ class Workbench:
             constellations=constellations,
             between=between,
             photographed=[*photographed, *(self.logbook.photographed() if new else ())],
+            names=names,
         )
         return choose_tonight(
             self.kit, self.site, self.sky, night=night, limit=limit, wanted=wanted, report=report
+        )
+
+    def hours(self, night: date) -> NightHours:
+        """The hours of a night at the site: darkness, twilight and the Moon's height."""
+        from slowglass.choose.hours import night_hours
+
+        self._check_year(night)
+        return night_hours(self.site, night)
+
+    def climbs(self, hours: NightHours, places: Sequence[tuple[float, float]]) -> list[Climb]:
+        """How places (ra, dec in degrees) climb and sink through a night, over the skyline."""
+        from slowglass.choose.hours import climbs
+
+        ra, dec = [place[0] for place in places], [place[1] for place in places]
+        return list(climbs(hours, ra, dec, site=self.site))
+
+    def framed(self, name: str, *, camera_angle_deg: float | None = None) -> Framed:
+        """An object in the camera's frame at true scale, with the stars round it."""
+        from slowglass.choose.framed import frame_object
+
+        place = self.place(name)
+        return frame_object(
+            self.kit,
+            self.sky,
+            name=place.name,
+            ra_deg=place.ra_deg,
+            dec_deg=place.dec_deg,
+            obj=place.object,
+            camera_angle_deg=camera_angle_deg,
         )
 
     def weigh(

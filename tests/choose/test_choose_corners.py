@@ -95,3 +95,16 @@ def test_nights_long_past_and_far_ahead(sky, night):
     choice = choose_tonight(KIT, YARD, sky, night=night, limit=3)
     assert choice.objects
     sane(choice)
+
+
+def test_names_ask_for_just_those_objects(sky):
+    from datetime import date
+
+    from slowglass.workbench import Workbench
+
+    bench = Workbench.open(kit="long 102", site="Fig Tree Yard")
+    choice = bench.choose(night=date(2026, 10, 10), names=["M15", "NGC7662"], limit=5)
+    assert {c.object.id for c in choice.objects} == {"NGC7078", "NGC7662"}
+    none = bench.choose(night=date(2026, 10, 10), names=["M7"], limit=5)
+    assert none.objects == ()
+    assert "M7" in none.reason

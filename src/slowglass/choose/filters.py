@@ -58,13 +58,14 @@ class Wanted:
     """Limits on a night's list; empty ones limit nothing.
 
     ``kinds`` are catalogue kinds, ``constellations`` three-letter names, ``between`` local
-    clock times, ``photographed`` names of objects to leave out.
+    clock times, ``photographed`` names of objects to leave out, ``names`` those to ask alone.
     """
 
     kinds: tuple[str, ...] = ()
     constellations: tuple[str, ...] = ()
     between: tuple[time, time] | None = None
     photographed: frozenset[str] = frozenset()
+    names: frozenset[str] = frozenset()
 
     @classmethod
     def of(
@@ -74,6 +75,7 @@ class Wanted:
         constellations: Iterable[str] = (),
         between: str | None = None,
         photographed: Iterable[str] = (),
+        names: Iterable[str] = (),
     ) -> Wanted:
         """The limits a person's words mean; UsageError for words that mean nothing here."""
         return cls(
@@ -81,6 +83,7 @@ class Wanted:
             tuple(constellation_meant(text) for text in constellations),
             None if between is None else hours_meant(between),
             frozenset(name.strip() for name in photographed if name.strip()),
+            frozenset(name.strip() for name in names if name.strip()),
         )
 
     def words(self) -> str:
@@ -90,6 +93,8 @@ class Wanted:
             said.append(f"from {self.between[0]:%H:%M} to {self.between[1]:%H:%M}")
         if self.photographed:
             said.append("not yet photographed")
+        if self.names:
+            said.append(", ".join(sorted(self.names)))
         return "; ".join(part for part in said if part)
 
     def mask(
@@ -98,14 +103,18 @@ class Wanted:
         kinds: npt.NDArray[np.str_],
         constellations: npt.NDArray[np.str_],
         photographed_rows: Sequence[int] = (),
+        named_rows: Sequence[int] = (),
     ) -> npt.NDArray[np.bool_]:
-        """Which rows pass; ``photographed_rows`` are those that the names to leave out mean."""
+        """Which rows pass; ``photographed_rows`` are those that the names to leave out mean,
+        ``named_rows`` those that the names to ask alone mean."""
         keep = np.ones(len(kinds), dtype=bool)
         if self.kinds:
             keep &= np.isin(kinds, self.kinds)
         if self.constellations:
             keep &= np.isin(constellations, self.constellations)
         keep[list(photographed_rows)] = False
+        if self.names:
+            keep &= np.isin(np.arange(len(kinds)), named_rows)
         return keep
 
     def window(

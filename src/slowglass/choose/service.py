@@ -143,6 +143,7 @@ def _mask(pool: Pool, wanted: Wanted) -> np.ndarray:
         kinds=pool.columns["kind"],
         constellations=pool.columns["constellation"],
         photographed_rows=pool.rows_named(wanted.photographed),
+        named_rows=pool.rows_named(wanted.names),
     )
 
 
