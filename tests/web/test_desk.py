@@ -149,3 +149,21 @@ def test_a_changed_kit_is_news_to_the_pages(workbench, tmp_path):
     before = book.revision()
     book.use(site=workbench.site.model_copy(update={"latitude_deg": 43.0}))
     assert book.revision() != before
+
+
+def test_the_first_page_tells_the_evening_so_far(workbench, tmp_path, send):
+    (tmp_path / "lights").mkdir()
+    (tmp_path / "lights" / "a.fits").write_bytes(b"x")
+    app = create_app(workbench, folder=tmp_path)
+    page = send(app, "/").text
+    for words in ("The evening so far", "Nothing is pinned yet", "Waits for an object"):
+        assert words in page
+    desk = app.state.book.desk
+    desk.change(plan=("M15", "M2", "M27", "NGC 7662", "M76"), target="M2", exposure_s=30, frames=60)
+    desk.change(frames_folder=str((tmp_path / "lights").resolve()))
+    page = send(app, "/").text
+    for words in ("M15, M2, M27, NGC 7662 and 1 more are on the plan.", "The way to M2.",
+                  "60 × 30\u00a0s for M2.", "1 picture in lights.", "/find?name=M2"):  # fmt: skip
+        assert words in page
+    desk.change(frames_folder="/etc")
+    assert "outside the folders" in send(app, "/").text

@@ -42,6 +42,16 @@ class Listing:
     """Pictures in this very folder."""
     trouble: str = ""
 
+    @property
+    def total(self) -> int:
+        """Pictures in this folder and all below."""
+        return self.pictures + sum(folder.pictures for folder in self.folders)
+
+    @property
+    def many(self) -> bool:
+        """True when there are more than were counted."""
+        return any(folder.many for folder in self.folders)
+
 
 class Roots:
     """The chosen folders. An address is the whole path of a file or folder as text."""

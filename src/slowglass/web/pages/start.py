@@ -10,6 +10,7 @@ from starlette.routing import Route
 
 from slowglass.documents import document
 from slowglass.progress import Report
+from slowglass.web.evening import evening_lines
 from slowglass.web.notebook import Notebook, way_back
 from slowglass.web.tables import night_lines
 
@@ -32,6 +33,8 @@ def routes(book: Notebook) -> list[Route]:
             work=book.jobs.latest(EXAMPLE),
             folder=str(book.folder),
             newcomer=book.workbench.kit_is_stand_in,
+            coming=book.workbench.tonight().isoformat(),
+            evening=evening_lines(book) if night is None or book.desk.state.revision else [],
             lines=[] if night is None else night_lines(night),
         )
 
