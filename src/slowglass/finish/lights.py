@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
@@ -27,7 +28,8 @@ from slowglass.finish.calibrate import (
 )
 from slowglass.finish.combine import MAD_TO_SIGMA
 from slowglass.finish.geometry import Box
-from slowglass.finish.grade import SHARPEST_STAR_PX, Look
+from slowglass.finish.glance import Guide, glance, guide_from
+from slowglass.finish.grade import SHARPEST_STAR_PX, Look, rank
 from slowglass.finish.masters import SAME_GAIN, Wanted, middle
 from slowglass.finish.recipe import Recipe
 from slowglass.finish.skyflat import Blocks, Surface, block_levels, fit_surface
@@ -40,6 +42,10 @@ from slowglass.frame.stars import StarFlag, StarList
 from slowglass.progress import Report
 
 MOST_STARS = 400
+FULL_LOOKS = 2
+"""Lights searched in full for stars; the better of them guides the looks at all others."""
+READ_BYTES = 5e8
+"""Memory that reading one file takes, its size not yet known: 24 megapixels take 300 MB."""
 LOOK_BYTES = 16.0
 """Memory a pixel that calibrating and looking at a light takes."""
 
@@ -85,23 +91,28 @@ def survey(paths: Sequence[Path], store: FrameStore, report: Report) -> tuple[li
     Raw pixels go to the store, so that each file is read once. Unreadable and odd-sized lights
     come back with their reason. Raises NothingUseful when no light can be read at all.
     """
-    lights: list[Light] = []
     shapes: list[tuple[tuple[int, ...], Bayer | None]] = []
-    for k, path in enumerate(paths):
-        report("reading", k, len(paths))
-        light = Light(path, f"light{k}")
-        lights.append(light)
+    asked = threading.Event()
+
+    def work(light: Light) -> tuple[tuple[int, ...], Bayer | None] | None:
+        path = light.path
         try:
             frame = trim_overscan(read_frame(path))[0]
         except SlowglassError as error:
             light.reason = f"unreadable: {error.what.removeprefix(str(path)).lstrip(': ')}"
-            continue
-        if not shapes:
+            return None
+        if not asked.is_set():
+            asked.set()
             store.room_for(len(paths), frame.pixels.size)
-        shapes.append((frame.pixels.shape, frame.bayer))
         store.put(light.name, frame.pixels)
         light.header = frame.header
         light.shell = replace(frame, pixels=np.empty((0, 0), dtype=np.float32))
+        return frame.pixels.shape, frame.bayer
+
+    lights = [Light(path, f"light{k}") for k, path in enumerate(paths)]
+    for _, shape in each(work, lights, "reading", report, bytes_each=READ_BYTES):
+        if shape is not None:
+            shapes.append(shape)
     if not shapes:
         first = lights[0].reason if lights else "none"
         raise NothingUseful(f"none of the {len(lights)} lights can be read ({first})")
@@ -198,7 +209,9 @@ def take_in(
     if masters.flat is None and recipe.calibrate.flat_from_sky:
         masters = _with_flat_from_sky(good, wanted, masters, store, notes)
 
-    def work(light: Light) -> str:
+    guide: Guide | None = None
+
+    def work(light: Light) -> tuple[str, Guide | None]:
         raw = store.box(light.name, whole)
         assert light.shell is not None
         factor, note = dark_factor(
@@ -208,17 +221,28 @@ def take_in(
             measured=measure_dark(raw, masters, wanted.bayer, white_adu=light.shell.white_adu),
         )
         pixels = calibrate(raw, masters, dark_scale=factor)
-        _look_at(light, pixels, wanted, masters, recipe)
+        found = _look_at(light, pixels, wanted, masters, recipe, guide)
         assert light.look is not None
         store.put(light.name, pixels, noise_adu=light.look.noise_adu)
-        return note
+        return note, found
 
     said: set[str] = set()
-    pixels = float(np.prod(wanted.shape))
-    for _, note in each(work, good, "calibrating", report, bytes_each=LOOK_BYTES * pixels):
-        if note and note not in said:
-            said.add(note)
-            notes.append(note)
+    size = LOOK_BYTES * float(np.prod(wanted.shape))
+
+    def progress(stage: str, done: int, total: int) -> None:
+        report(stage, done + begun, len(good))
+
+    guides = []
+    begun = 0
+    for part in (good[:FULL_LOOKS], good[FULL_LOOKS:]):
+        for _, (note, found) in each(work, part, "calibrating", progress, bytes_each=size):
+            guides.append(found)
+            if note and note not in said:
+                said.add(note)
+                notes.append(note)
+        begun += len(part)
+        known = [one for one in guides if one is not None]
+        guide = max(known, key=lambda one: rank(one.look)) if known else None
     channels = 1 if len(wanted.shape) == 2 and wanted.bayer is None else 3
     return Series(lights, wanted.shape[1], wanted.shape[0], wanted.bayer, channels)
 
@@ -264,8 +288,18 @@ def _with_flat_from_sky(
     return replace(masters, flat=fall.plane(height, width))
 
 
-def _look_at(light: Light, pixels: Plane, wanted: Wanted, masters: Masters, recipe: Recipe) -> None:
-    """Measure a calibrated light; its bad pixels are mended in ``pixels`` itself."""
+def _look_at(
+    light: Light,
+    pixels: Plane,
+    wanted: Wanted,
+    masters: Masters,
+    recipe: Recipe,
+    guide: Guide | None,
+) -> Guide | None:
+    """Measure a calibrated light; its bad pixels are mended in ``pixels`` itself.
+
+    Returns what guides later looks, where the light was searched in full for stars.
+    """
     from slowglass.frame.detect import detect_stars
 
     assert light.shell is not None
@@ -275,7 +309,12 @@ def _look_at(light: Light, pixels: Plane, wanted: Wanted, masters: Masters, reci
     noise = pixel_noise(pixels, wanted.bayer)
     drop_below_sky(pixels, light.skies, noise)
     mend(pixels, np.union1d(light.lone, masters.bad), wanted.bayer)
-    found = detect_stars(replace(light.shell, pixels=pixels), max_stars=MOST_STARS)
+    frame = replace(light.shell, pixels=pixels)
+    seen = glance(frame, guide, noise) if guide is not None else None
+    if seen is not None:
+        light.stars, light.look = seen
+        return None
+    found = detect_stars(frame, max_stars=MOST_STARS)
     light.stars = found.stars
     usable = (found.stars.flags & (StarFlag.SATURATED | StarFlag.UNMEASURED | StarFlag.EDGE)) == 0
     sound = found.stars.take(usable & (found.stars.fwhm_px > SHARPEST_STAR_PX))
@@ -287,6 +326,7 @@ def _look_at(light: Light, pixels: Plane, wanted: Wanted, masters: Masters, reci
         noise_adu=noise,
         exposure_s=light.header.exposure_s,
     )
+    return guide_from(frame, found, light.look) if guide is None else None
 
 
 def mend(pixels: Plane, bad: Index, bayer: Bayer | None) -> None:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
+import threading
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from pathlib import Path
@@ -41,7 +40,7 @@ def read_raw(path: Path, *, clock_zone: tzinfo = UTC) -> Frame:
     import rawpy
 
     try:
-        with _native_messages_hushed(), rawpy.imread(str(path)) as raw:
+        with _native_messages_hushed, rawpy.imread(str(path)) as raw:
             return _frame(path, raw, clock_zone)
     except rawpy.LibRawError as error:
         text = error.args[0] if error.args else error
@@ -49,22 +48,39 @@ def read_raw(path: Path, *, clock_zone: tzinfo = UTC) -> Frame:
         raise UnreadableFile(path, f"not a readable camera raw file ({text})", _CURE) from error
 
 
-@contextmanager
-def _native_messages_hushed() -> Iterator[None]:
-    """LibRaw prints its own line about a damaged file past Python; the error raised says it all."""
-    try:
-        kept = os.dup(2)
-    except OSError:  # no standard error to keep clean
-        yield
-        return
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 2)
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
-        os.close(nowhere)
+class _Hush:
+    """Standard error pointed nowhere while any thread is inside."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._inside = 0
+        self._kept: int | None = None
+
+    def __enter__(self) -> None:
+        with self._lock:
+            self._inside += 1
+            if self._inside > 1:
+                return
+            try:
+                self._kept = os.dup(2)
+            except OSError:  # no standard error to keep clean
+                self._kept = None
+                return
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, 2)
+            os.close(nowhere)
+
+    def __exit__(self, *_: object) -> None:
+        with self._lock:
+            self._inside -= 1
+            if self._inside == 0 and self._kept is not None:
+                os.dup2(self._kept, 2)
+                os.close(self._kept)
+                self._kept = None
+
+
+_native_messages_hushed = _Hush()
+"""LibRaw prints its own line about a damaged file past Python; the error raised says it all."""
 
 
 def _frame(path: Path, raw: Any, clock_zone: tzinfo) -> Frame:
