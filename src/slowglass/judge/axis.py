@@ -102,6 +102,19 @@ def bolt_words(
     )
 
 
+_EIGHTHS = ("", "⅛", "¼", "⅜", "½", "⅝", "¾", "⅞")
+
+
+def turns_text(way_arcmin: float, turn_arcmin: float) -> str:
+    """A way as turns of a bolt to an eighth: "1 ¼ turns"; less than a sixteenth is "a touch"."""
+    eighths = round(8.0 * abs(way_arcmin) / turn_arcmin)
+    if not eighths:
+        return "a touch"
+    whole, part = divmod(eighths, 8)
+    written = " ".join(text for text in (str(whole) if whole else "", _EIGHTHS[part]) if text)
+    return f"{written} turn" if eighths <= 8 else f"{written} turns"
+
+
 def measure_axis(
     samples: Iterable[Sample], *, latitude_deg: float, longitude_deg: float
 ) -> AxisFit | Silence:

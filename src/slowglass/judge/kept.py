@@ -1,6 +1,7 @@
 """Judged frames kept in a folder, so that nothing is judged twice and a reload loses nothing.
 
-One JSON file a frame, named by the frame's stamp: a frame that changes is judged anew.
+Two JSON files a frame, verdict and stars, named by the frame's stamp: a frame that changes is
+judged anew. A list of hundreds of frames reads the verdicts only.
 """
 
 from __future__ import annotations
@@ -57,20 +58,22 @@ class KeptFrames:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
-    def get(self, path: Path) -> Kept | None:
+    def get(self, path: Path, *, stars: bool = True) -> Kept | None:
         """What is kept of a frame as it is now; None for one not judged, or that is gone."""
         from pydantic import TypeAdapter, ValidationError
 
         try:
-            told = json.loads(self._file(path).read_text(encoding="utf-8"))
+            file = self._file(path)
+            told = json.loads(file.read_text(encoding="utf-8"))
             if told["format"] != FORMAT:
                 return None
             verdict = TypeAdapter(Verdict).validate_python(told["verdict"])
-            stars = tuple((float(x), float(y), float(d)) for x, y, d in told["stars"])
             wcs = _wcs(told["wcs"], told["reach_px"])
+            found = json.loads(_beside(file).read_text(encoding="utf-8")) if stars else ()
+            rows = tuple((float(x), float(y), float(d)) for x, y, d in found)
         except (OSError, KeyError, TypeError, ValueError, ValidationError, SlowglassError):
             return None
-        return Kept(replace(verdict, file=str(path)), wcs, stars, told.get("target"))
+        return Kept(replace(verdict, file=str(path)), wcs, rows, told["target"])
 
     def mark(self, path: Path) -> int:
         """A number that changes when a frame is judged anew; 0 for one not judged."""
@@ -89,13 +92,18 @@ class KeptFrames:
             "verdict": asdict(kept.verdict),
             "wcs": None if wcs is None else wcs.to_header(),
             "reach_px": wcs.reach_px if isinstance(wcs, SipWcs) else 0.0,
-            "stars": kept.stars,
         }
-        with replacing(self._file(path)) as temporary:
-            temporary.write_text(json.dumps(told, ensure_ascii=False), encoding="utf-8")
+        file = self._file(path)
+        for where, content in ((_beside(file), kept.stars), (file, told)):
+            with replacing(where) as temporary:
+                temporary.write_text(json.dumps(content, ensure_ascii=False), encoding="utf-8")
 
     def _file(self, path: Path) -> Path:
         return self.folder / f"{stamp_of(path)}.json"
+
+
+def _beside(file: Path) -> Path:
+    return file.with_suffix(".stars.json")
 
 
 def _wcs(cards: dict[str, Any] | None, reach_px: float) -> TanWcs | None:

@@ -7,6 +7,7 @@ interface scales these to its picture; first stored row on top.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -78,15 +79,28 @@ def plan_overlay(
     target within ``still_px`` of mid-frame (default a twentieth of the shorter side) gets no
     arrow.
     """
+    columns = (stars.x_px[:MOST_FOUND], stars.y_px[:MOST_FOUND], stars.hfd_px[:MOST_FOUND])
+    found = list(zip(*columns, strict=True))
+    return overlay_over(
+        width_px, height_px, found, wcs=wcs, catalogue=catalogue, target=target, still_px=still_px
+    )
+
+
+def overlay_over(
+    width_px: int,
+    height_px: int,
+    stars: Sequence[tuple[float, float, float]],
+    *,
+    wcs: TanWcs | None = None,
+    catalogue: Stars | None = None,
+    target: Place | None = None,
+    still_px: float | None = None,
+) -> Overlay:
+    """:func:`plan_overlay` for stars as (x, y, half-flux diameter), brightest first."""
     smallest = SMALLEST_MARK * max(width_px, height_px)
     found = tuple(
         (float(x), float(y), max(smallest, 1.6 * float(hfd) if math.isfinite(hfd) else 0.0))
-        for x, y, hfd in zip(
-            stars.x_px[:MOST_FOUND],
-            stars.y_px[:MOST_FOUND],
-            stars.hfd_px[:MOST_FOUND],
-            strict=True,
-        )
+        for x, y, hfd in stars[:MOST_FOUND]
     )
     if wcs is None:
         return Overlay(width_px, height_px, found)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
@@ -25,7 +25,9 @@ if TYPE_CHECKING:
     from slowglass.judge.verdict import Verdict
     from slowglass.sky.place import Place
     from slowglass.sky.store import Sky
+    from slowglass.sky.wcs import TanWcs
 
+FinishedPlace = Callable[[Path, tuple[int, int]], "TanWcs | None"]
 PLACES_HELD = 64
 
 
@@ -42,8 +44,17 @@ class Viewing:
         """The picture in a file; ``UnreadableFile``."""
         return self.shelf.open(path, clock_zone=clock_zone)
 
-    def place(self, shown: Shown, *, verdict: Mapping[str, Any] | None = None) -> PlacedAt:
-        """Where a picture lies on the sky, looked up once until it is judged anew."""
+    def place(
+        self,
+        shown: Shown,
+        *,
+        verdict: Mapping[str, Any] | None = None,
+        finished: FinishedPlace | None = None,
+    ) -> PlacedAt:
+        """Where a picture lies on the sky, looked up once until it is judged anew.
+
+        ``finished`` is asked for a finished picture whose place nothing else tells.
+        """
         key = (shown.stamp, self.kept.mark(shown.path))
         with self._lock:
             known = self._places.get(key)
@@ -51,6 +62,10 @@ class Viewing:
             size = (shown.width_px, shown.height_px)
             kept = self.kept.get(shown.path)
             known = find_place(shown.path, shown.header, size, kept=kept, verdict=verdict)
+            if known.wcs is None and finished is not None and shown.pyramid.finished:
+                wcs = finished(shown.path, size)
+                if wcs is not None:
+                    known = PlacedAt(wcs, "placed by the linear picture beside it")
             with self._lock:
                 self._places[key] = known
                 while len(self._places) > PLACES_HELD:

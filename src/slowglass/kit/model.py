@@ -78,6 +78,16 @@ class Optics(Record):
     reflections: Annotated[
         int, _number("Mirrors in the light's way; an odd number mirrors the picture", "", 0, 6)
     ] = 2
+    distortion_fraction: Annotated[
+        float,
+        _number(
+            "Distortion: how much farther out a star in the frame's corner lies than the scale in "
+            "the middle says; negative when nearer",
+            "",
+            -0.2,
+            0.2,
+        ),
+    ] = 0.0
 
     @property
     def focal_ratio(self) -> float:
@@ -123,6 +133,27 @@ class Camera(Record):
             "486 to 501 and 656 nm"
         ),
     ] = "none"
+    red_response: Annotated[
+        float,
+        _number("Light in the red pixels against the green ones, 1 as usual", "", 0.1, 5),
+    ] = 1.0
+    blue_response: Annotated[
+        float,
+        _number("Light in the blue pixels against the green ones, 1 as usual", "", 0.1, 5),
+    ] = 1.0
+    angle_deg: Annotated[
+        float | None,
+        Field(
+            description="How the camera usually sits: position angle of the picture's lower edge "
+            "seen from its middle, once measured; frames are tried that way when nothing else fits",
+            ge=0.0,
+            lt=360.0,
+            json_schema_extra={"unit": "°", "example": 180.0},
+        ),
+    ] = None
+    angle_scatter_deg: Annotated[
+        float, _number("How far that strays from night to night", "°", 0, 90)
+    ] = 10.0
     hydrogen_response: Annotated[
         float,
         _number(
@@ -165,6 +196,29 @@ class Mount(Record):
         _number("Where the axis points: 0 too high, 90 west, 180 too low, 270 east", "°", 0, 360),
     ] = 90
     shake_arcsec: Annotated[float, _number("Wind and tremor, rms on each axis", "″", 0, 60)] = 0.6
+    altitude_turn_arcmin: Annotated[
+        float | None,
+        Field(
+            description="How far one turn of the altitude bolt tips the axis; leave out if unknown",
+            ge=1,
+            le=1200,
+            json_schema_extra={"unit": "′", "example": 60},
+        ),
+    ] = None
+    azimuth_turn_arcmin: Annotated[
+        float | None,
+        Field(
+            description="How far one turn of an azimuth bolt swings the axis; leave out if unknown",
+            ge=1,
+            le=1200,
+            json_schema_extra={"unit": "′", "example": 60},
+        ),
+    ] = None
+
+    @property
+    def bolt_turns_arcmin(self) -> tuple[float | None, float | None]:
+        """What one turn of the altitude and of an azimuth bolt does, arcmin; None for unknown."""
+        return self.altitude_turn_arcmin, self.azimuth_turn_arcmin
 
     @property
     def worm_period_s(self) -> float:

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import PurePosixPath
+from pathlib import PurePath, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from slowglass.expose.session import LEAST_SESSION_MIN
+from slowglass.judge.axis import turns_text
 from slowglass.judge.silence import Silence
 from slowglass.web.plots import Chart, chart
 from slowglass.web.present import number, sentence
+from slowglass.web.view_words import view_address
 
 if TYPE_CHECKING:
+    from slowglass.judge.verdict import Verdict
     from slowglass.judge.watch_axis import AxisSession
     from slowglass.judge.watch_sort import Entry
     from slowglass.judge.watch_state import WatchState
     from slowglass.judge.watch_trends import PlotPoint, Trends
+    from slowglass.kit.model import Mount
 
 ROWS = 24
 """Frames in the table: the newest; the rest is counted."""
@@ -23,11 +27,20 @@ ROLES = {
     "test": "test", "dark": "dark", "flat": "flat", "bias": "bias", "twin": "same picture",
     "copy": "copy", "unreadable": "damaged",
 }  # fmt: skip
+SHORTEST_WAY = 9.0
+"""Of the 200-unit box: shorter than its arrow's head a way is not drawn."""
 RINGS_ARCMIN = (2.0, 5.0, 10.0, 20.0, 40.0, 80.0, 160.0)
 
 
-def live_parts(state: WatchState, clock: Callable[[str | None], str]) -> dict[str, dict[str, Any]]:
-    """What each part of the page needs, by the part's name."""
+def live_parts(
+    state: WatchState,
+    clock: Callable[[str | None], str],
+    *,
+    rows: int = ROWS,
+    mount: Mount | None = None,
+    live: bool = False,
+) -> dict[str, dict[str, Any]]:
+    """What each part of the page needs, by the part's name; ``live`` where a watch goes on."""
     return {
         "say": {"say": state.say, "busy": state.to_judge, "waiting": state.waiting},
         "now": _now(state, clock),
@@ -38,12 +51,13 @@ def live_parts(state: WatchState, clock: Callable[[str | None], str]) -> dict[st
         },
         "axis": {
             "axis": state.axis,
-            "sky_map": _sky_map(state),
+            "sky_map": _sky_map(state, mount),
+            "live": live,
             "silence": ""
             if state.trends is None
             else getattr(state.trends.report.axis, "reason", ""),
         },
-        "frames": _frames(state, clock),
+        "frames": _frames(state, clock, rows),
     }
 
 
@@ -64,14 +78,20 @@ def _now(state: WatchState, clock: Callable[[str | None], str]) -> dict[str, Any
         "taken": clock(v.start_utc) if v.start_utc else "",
         "alt": f"{newest.name}: {stars} found, {placed}.",
         "to": axis.aim if mine and axis is not None else None,
-        "judged": [
-            ("Verdict", "keep" if v.keeper else "leave out"),
-            ("Stars", str(v.stars)),
-            ("Star width", number(v.fwhm_px, 1, "px")),
-            ("Elongation", number(v.elongation, 2)),
-            ("Exposure", number(v.exposure_s, 0 if (v.exposure_s or 0) >= 1 else 3, "s")),
-        ],
+        "judged": measured_words(v),
+        "href": view_address(PurePath(state.folder) / newest.name),
     }
+
+
+def measured_words(v: Verdict) -> list[tuple[str, str]]:
+    """The figures under a frame's picture, name and words."""
+    return [
+        ("Verdict", "keep" if v.keeper else "leave out"),
+        ("Stars", str(v.stars)),
+        ("Star width", number(v.fwhm_px, 1, "px")),
+        ("Elongation", number(v.elongation, 2)),
+        ("Exposure", number(v.exposure_s, 0 if (v.exposure_s or 0) >= 1 else 3, "s")),
+    ]
 
 
 def _stack(state: WatchState) -> dict[str, Any]:
@@ -133,8 +153,9 @@ def _charts(trends: Trends | None) -> list[dict[str, Any]]:
     return [{"title": t, "words": w, "chart": c} for t, w, c in named if c is not None]
 
 
-def _sky_map(state: WatchState) -> dict[str, Any] | None:
-    """The pole in the middle of rings and where the axis points, as positions in a 200-unit box."""
+def _sky_map(state: WatchState, mount: Mount | None) -> dict[str, Any] | None:
+    """The pole in the middle of rings, where the axis points and the way to the pole by the bolts,
+    as positions in a 200-unit box."""
     session: AxisSession | None = state.axis
     left = None if session is None else (session.aim or session.fit)
     if left is None and state.trends is not None and state.trends.report.axis:
@@ -146,19 +167,33 @@ def _sky_map(state: WatchState) -> dict[str, Any] | None:
     outer = next((r for r in RINGS_ARCMIN if r >= far), RINGS_ARCMIN[-1])
     rings = [r for r in RINGS_ARCMIN if outer / 6.0 <= r <= outer]
     scale = 84.0 / outer
+    x = 100.0 + max(-90.0, min(90.0, azimuth * scale))
+    y = 100.0 - max(-90.0, min(90.0, altitude * scale))
+    turns = (None, None) if mount is None else mount.bolt_turns_arcmin
+    ways = zip(left.bolts, (altitude, azimuth), turns, strict=True)
     return {
-        "x": 100.0 + max(-90.0, min(90.0, azimuth * scale)),
-        "y": 100.0 - max(-90.0, min(90.0, altitude * scale)),
+        "x": x,
+        "y": y,
+        "bolts": [
+            sentence(words + (f": {turns_text(way, turn)} of the bolt" if turn else ""))
+            for words, way, turn in ways
+        ],
+        # First up or down, then along the horizon, each drawn where it is long enough to see.
+        "ways": [
+            way
+            for way in ((x, y, x, 100.0), (x, 100.0, 100.0, 100.0))
+            if abs(way[2] - way[0]) + abs(way[3] - way[1]) > SHORTEST_WAY
+        ],
         "rings": [(r * scale, number(r, 0, "′")) for r in rings],
         "altitude": f"{number(abs(altitude), 1, '′')} too {'high' if altitude > 0 else 'low'}",
         "azimuth": f"{number(abs(azimuth), 1, '′')} too far {'east' if azimuth > 0 else 'west'}",
     }
 
 
-def _frames(state: WatchState, clock: Callable[[str | None], str]) -> dict[str, Any]:
-    shown = state.entries[-ROWS:][::-1]
+def _frames(state: WatchState, clock: Callable[[str | None], str], rows: int) -> dict[str, Any]:
+    shown = state.entries[-rows:][::-1]
     return {
-        "rows": [_frame_row(entry, clock) for entry in shown],
+        "rows": [_frame_row(entry, clock, state.folder) for entry in shown],
         "earlier": len(state.entries) - len(shown),
         "keepers": state.keepers,
         "lights": len(state.series),
@@ -166,13 +201,14 @@ def _frames(state: WatchState, clock: Callable[[str | None], str]) -> dict[str, 
     }
 
 
-def _frame_row(entry: Entry, clock: Callable[[str | None], str]) -> dict[str, Any]:
+def _frame_row(entry: Entry, clock: Callable[[str | None], str], folder: str) -> dict[str, Any]:
     v = entry.verdict
     light = entry.role in ("light", "test")
     word = ROLES.get(entry.role, "keep" if v.keeper else "leave out")
     note = entry.why or (v.reasons[0] if v.reasons and not v.keeper else "")
     return {
         "name": PurePosixPath(entry.name).name,
+        "href": "" if entry.gone else view_address(PurePath(folder) / entry.name),
         "time": clock(v.start_utc).partition(" (")[0] if v.start_utc else "",
         "word": word + (", deleted" if entry.gone else ""),
         "kept": entry.role == "light" and v.keeper,

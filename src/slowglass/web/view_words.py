@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
+from slowglass.errors import SlowglassError
 from slowglass.frame.io import is_image_name
 from slowglass.web.present import number
 
@@ -13,13 +14,42 @@ if TYPE_CHECKING:
     from slowglass.frame.shelf import Shown
     from slowglass.judge.marks import Marks
     from slowglass.judge.spot import Spot
+    from slowglass.learn.night import NightRecord
+    from slowglass.sky.place import Place
+    from slowglass.web.notebook import Notebook
 
 MOST_ROWS = 40
 
 
-def view_address(path: Path | str) -> str:
+def view_address(path: PurePath | str) -> str:
     """The address of the page that shows a picture in full size."""
     return "/view?" + urlencode({"of": str(path)})
+
+
+def target_of(book: Notebook) -> Place | None:
+    """What the frames are meant to show: the desk's target, the night's or the watch's."""
+    night, watching = book.night(), book.watching
+    name = book.desk.state.target
+    if not name and watching is not None:
+        name = watching.state.target or ""
+    if not name and night is not None:
+        name = night.index["target"]["name"]
+    try:
+        return book.workbench.place(name) if name else None
+    except SlowglassError:  # a target of another edition's catalogue
+        return None
+
+
+def night_frame(night: NightRecord, frame_id: str) -> Path | None:
+    """The file of a frame of the night's record; None where it is not in its folder."""
+    frame = next((f for f in night.frames if f["id"] == frame_id), None)
+    if frame is None:
+        return None
+    root, told = night.folder.resolve(), Path(frame["verdict"]["file"])
+    for path in (told, *sorted(root.rglob(told.name))):  # the folder may have been moved
+        if path.is_file() and path.resolve().is_relative_to(root):
+            return path.resolve()
+    return None
 
 
 def neighbours(path: Path) -> tuple[Path | None, Path | None, int, int]:

@@ -9,6 +9,7 @@ from starlette.routing import Route
 
 from slowglass.web.notebook import Notebook
 from slowglass.web.tables import frame_view
+from slowglass.web.view_words import night_frame, view_address
 
 TYPES = {".jpg": "image/jpeg", ".png": "image/png", ".svg": "image/svg+xml"}
 
@@ -19,14 +20,19 @@ def routes(book: Notebook) -> list[Route]:
     def judge(request: Request) -> Response:
         night = book.night()
         if night is None:
-            return RedirectResponse("/judge/live" if book.watching else "/", status_code=303)
+            away = "/judge/live" if book.watching else "/judge/folder"
+            return RedirectResponse(away, status_code=303)
         frames = [frame_view(frame) for frame in night.frames]
         wanted = request.path_params.get("frame_id", frames[0]["id"])
         frame = next((f for f in frames if f["id"] == wanted), None)
         overlay = night.overlay(wanted)
         if frame is None or overlay is None:
             raise HTTPException(404)
-        return book.render(request, "judge.html", frame=frame, frames=frames, overlay=overlay)
+        file = night_frame(night, wanted)
+        return book.render(
+            request, "judge.html", frame=frame, frames=frames, overlay=overlay,
+            full=None if file is None else view_address(file),
+        )  # fmt: skip
 
     def plate(request: Request) -> Response:
         night = book.night()

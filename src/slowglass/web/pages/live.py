@@ -17,7 +17,10 @@ def routes(book: Notebook) -> list[Route]:
 
     def parts() -> dict[str, str]:
         assert book.watching is not None
-        view = live_parts(book.watching.state, clock(book.workbench.site.timezone))
+        bench = book.workbench
+        view = live_parts(
+            book.watching.state, clock(bench.site.timezone), mount=bench.kit.mount, live=True
+        )
         return {name: book.fragment(f"live/{name}.html", **told) for name, told in view.items()}
 
     def live(request: Request) -> Response:

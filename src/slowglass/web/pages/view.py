@@ -17,6 +17,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from slowglass.errors import SlowglassError
+from slowglass.finish.picture_place import place_of_finished
 from slowglass.frame.adjust import Adjustment
 from slowglass.frame.shelf import Shown, encode_quick, encode_tile, stamp_of
 from slowglass.frame.tiles import TILE_PX
@@ -25,9 +26,8 @@ from slowglass.judge.spot import gain_of, read_spot
 from slowglass.judge.viewing import Viewing
 from slowglass.progress import Report
 from slowglass.sky.graticule import graticule
-from slowglass.sky.place import Place
 from slowglass.web.notebook import Notebook, way_back
-from slowglass.web.view_words import facts_rows, mark_rows, neighbours, view_address
+from slowglass.web.view_words import facts_rows, mark_rows, neighbours, target_of, view_address
 
 FOR_GOOD = "private, max-age=31536000, immutable"
 QUICK_PX = 1600
@@ -56,17 +56,8 @@ def routes(book: Notebook) -> list[Route]:
             raise HTTPException(404, str(error)) from error
 
     def placed(shown: Shown) -> Any:
-        return viewing.place(shown, verdict=_known_verdict(book, shown.path))
-
-    def target() -> Place | None:
-        night = book.night()
-        name = book.desk.state.target or (None if night is None else night.index["target"]["name"])
-        watching = book.watching
-        name = name or (None if watching is None else watching.state.target)
-        try:
-            return book.workbench.place(name) if name else None
-        except SlowglassError:
-            return None
+        known = _known_verdict(book, shown.path)
+        return viewing.place(shown, verdict=known, finished=place_of_finished)
 
     def page(request: Request) -> Response:
         path = book.roots.file(request.query_params.get("of", ""))
@@ -81,7 +72,7 @@ def routes(book: Notebook) -> list[Route]:
         path = book.roots.file(request.query_params.get("of", ""))
         shown = opened(path)
         where = placed(shown)
-        marks = viewing.marks(shown, where, book.workbench.sky, target())
+        marks = viewing.marks(shown, where, book.workbench.sky, target_of(book))
         middle = read_spot(
             shown, where.wcs, (shown.width_px - 1) / 2.0, (shown.height_px - 1) / 2.0,
             gain_e_per_adu=gain_of(shown, _own_kit(book)),
@@ -164,7 +155,7 @@ def routes(book: Notebook) -> list[Route]:
 
     def marks(request: Request) -> Response:
         shown = asked_shown(request)
-        told = viewing.marks(shown, placed(shown), book.workbench.sky, target()).to_json()
+        told = viewing.marks(shown, placed(shown), book.workbench.sky, target_of(book)).to_json()
         return _json({**told, "judged": viewing.kept.mark(shown.path) != 0})
 
     def grid(request: Request) -> Response:
@@ -181,7 +172,7 @@ def routes(book: Notebook) -> list[Route]:
     async def judge(request: Request) -> Response:
         form = await request.form()
         path = book.roots.file(str(form.get("of", "")))
-        aim = target()
+        aim = target_of(book)
         job = book.jobs.start(
             "judge-frame",
             title=f"Judge {path.name}",

@@ -33,7 +33,7 @@ if (plate) {
   const hands = { black: 0, brightness: 0, contrast: 0 };
   const look = { colours: false, negative: true, night: false };
   const on = { found: false, known: false, objects: false, grid: false, target: true };
-  let inks = ViewMarks.inks();
+  let inks = ViewMarks.inks(false);
   const squares = new Map();
   const asked = new Map();
   let turn = 0;
@@ -174,6 +174,7 @@ if (plate) {
     ink.setTransform(dots(), 0, 0, dots(), 0, 0);
     ViewMarks.draw(ink, {
       marks, lines, on, at, scale: view.size, width: wide(), height: high(), ink: inks, cross,
+      size: facts.sizes[0],
     });
     plate.dataset.frames = turn;
     plate.dataset.sharp = String(!wanted.length && !late);
@@ -232,6 +233,7 @@ if (plate) {
 
   const retone = () => {
     if (!ready) return;
+    inks = ViewMarks.inks(!look.night && !look.negative);
     tones = new Map();
     toning += 1;
     coding = ViewLight.codingFor(facts, hands);
@@ -590,7 +592,6 @@ if (plate) {
   // A change of light must not flash: what is in sight is toned before it is painted.
   const relight = () => {
     look.night = document.documentElement.dataset.light === "night";
-    inks = ViewMarks.inks();
     if (!ready) return;
     retone();
     for (const square of squares.values()) shade(square);

@@ -4,20 +4,26 @@
 const ViewMarks = (() => {
   const KINDS = ["found", "known", "objects", "grid", "target"];
   const SMALLEST = 5;
+  const ROOM_PX = 1600; // of the screen for each circle: more hide the picture
+  // On a bright picture by day the marks are light.
+  const LIGHT = {
+    found: "#f2b98f", known: "#a8d8f5", target: "#ff9a8a", ink: "#fdfaf1", soft: "#cfc5ae",
+    sheet: "#14110d",
+  };
 
   // `at(x, y)` gives the place on the screen of a point of the picture.
-  const draw = (pen, { marks, lines, on, at, scale, width, height, ink, cross }) => {
+  const draw = (pen, { marks, lines, on, at, scale, width, height, ink, cross, size }) => {
     pen.clearRect(0, 0, width, height);
     const seen = (x, y, reach) =>
       x > -reach && y > -reach && x < width + reach && y < height + reach;
-    pen.font = `italic 14px ${ink.font}`;
+    pen.font = `italic 16px ${ink.font}`;
     pen.lineJoin = "round";
     pen.textBaseline = "middle";
 
     const word = (text, x, y, colour, align = "center") => {
       pen.textAlign = align;
       pen.strokeStyle = ink.sheet;
-      pen.lineWidth = 4;
+      pen.lineWidth = 3.5;
       pen.strokeText(text, x, y);
       pen.fillStyle = colour;
       pen.fillText(text, x, y);
@@ -42,30 +48,50 @@ const ViewMarks = (() => {
     };
 
     if (on.grid && lines) {
+      const [left, top] = at(-0.5, -0.5);
+      const [right, bottom] = at(size[0] - 0.5, size[1] - 0.5);
+      pen.save();
+      pen.beginPath();
+      pen.rect(left, top, right - left, bottom - top);
+      pen.clip();
+      pen.strokeStyle = ink.soft;
+      pen.lineWidth = 1;
+      for (const line of lines) path(line.points, false);
+      pen.restore();
+      // Named where the line meets the edge, at the end nearer to the top left; not over another.
+      const edge = [Math.max(0, left), Math.max(0, top), Math.min(width, right), Math.min(height, bottom)];
+      const taken = [];
       for (const line of lines) {
-        pen.strokeStyle = ink.soft;
-        pen.lineWidth = 1;
-        path(line.points, false);
-      }
-      for (const line of lines) {
-        // Named where the line meets the frame, at the end nearer to the top left.
-        const inside = line.points.map(([x, y]) => at(x, y)).filter(([x, y]) => seen(x, y, 0));
+        const inside = line.points
+          .map(([x, y]) => at(x, y))
+          .filter(([x, y]) => x >= edge[0] && y >= edge[1] && x <= edge[2] && y <= edge[3]);
         if (!inside.length) continue;
         const ends = [inside[0], inside[inside.length - 1]];
         const [x, y] = ends[0][0] + ends[0][1] < ends[1][0] + ends[1][1] ? ends[0] : ends[1];
         const half = pen.measureText(line.label).width / 2 + 6;
-        const across = Math.min(width - half, Math.max(half, x));
-        word(line.label, across, Math.min(height - 12, Math.max(12, y)), ink.soft);
+        const spot = [
+          Math.min(edge[2] - half, Math.max(edge[0] + half, x)),
+          Math.min(edge[3] - 13, Math.max(edge[1] + 13, y)),
+        ];
+        const clash = taken.some(
+          ([a, b, wide]) => Math.abs(a - spot[0]) < wide + half && Math.abs(b - spot[1]) < 18,
+        );
+        if (clash) continue;
+        taken.push([...spot, half]);
+        word(line.label, ...spot, ink.soft);
       }
     }
     if (on.found && marks) {
       pen.strokeStyle = ink.found;
       pen.lineWidth = 1.2;
       pen.beginPath();
+      // The brightest come first.
+      let left = Math.max(40, (Math.min(width, size[0] * scale) * Math.min(height, size[1] * scale)) / ROOM_PX);
       for (const [px, py, pr] of marks.found) {
         const [x, y] = at(px, py);
         const r = Math.max(SMALLEST, pr * scale);
         if (!seen(x, y, r)) continue;
+        if (left-- < 0) break;
         pen.moveTo(x + r, y);
         pen.arc(x, y, r, 0, 2 * Math.PI);
       }
@@ -178,9 +204,11 @@ const ViewMarks = (() => {
     }
   };
 
-  const inks = () => {
+  const inks = (bright) => {
     const style = getComputedStyle(document.documentElement);
     const of = (name) => style.getPropertyValue(name).trim();
+    const font = getComputedStyle(document.body).fontFamily;
+    if (bright) return { ...LIGHT, plate: of("--plate"), font };
     return {
       found: of("--mark-found"),
       known: of("--mark-known"),
@@ -189,7 +217,7 @@ const ViewMarks = (() => {
       soft: of("--soft"),
       sheet: of("--sheet"),
       plate: of("--plate"),
-      font: getComputedStyle(document.body).fontFamily,
+      font,
     };
   };
 

@@ -1,0 +1,86 @@
+"""A folder of frames judged earlier, as one night: the same state that a watch would show."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from slowglass.judge.instruction import Say, say_next
+from slowglass.judge.overlay import Overlay, overlay_over
+from slowglass.judge.watch_sort import Entry, sort_out
+from slowglass.judge.watch_state import WatchState
+from slowglass.judge.watch_trends import find_trends, said_of_cause
+from slowglass.sky.coords import epoch_year
+
+if TYPE_CHECKING:
+    from slowglass.judge.kept import Kept, KeptFrames
+    from slowglass.kit.model import Kit, Site
+    from slowglass.sky.place import Place
+    from slowglass.sky.store import Sky
+
+
+@dataclass(frozen=True)
+class JudgedFolder:
+    """What is known of a folder's frames, and which of them are still to be judged."""
+
+    state: WatchState
+    to_judge: tuple[Path, ...]
+
+
+def judged_folder(
+    folder: Path,
+    paths: list[Path],
+    kept: KeptFrames,
+    *,
+    target: str | None = None,
+    kit: Kit | None = None,
+    site: Site | None = None,
+) -> JudgedFolder:
+    """The state of a folder whose frames are ``paths``, from what is kept of each.
+
+    The instruction is about the lights; where there are none, about what there is.
+    """
+    entries, missing = [], []
+    for path in paths:
+        known = kept.get(path, stars=False)
+        if known is None:
+            missing.append(path)
+        else:
+            entries.append(Entry(path.relative_to(folder).as_posix(), known.verdict))
+    entries.sort(key=lambda entry: (entry.start_s is None, entry.start_s or 0.0, entry.name))
+    sorted_out = sort_out(entries)
+    trends = find_trends([e for e in sorted_out if e.role == "light"], kit=kit, site=site)
+    about = [e for e in sorted_out if e.role not in ("dark", "flat", "bias")] or list(sorted_out)
+    say = Say("Judge these frames")
+    if about:
+        warnings = () if trends is None else trends.warnings
+        say = say_next(about, warnings=warnings, cause=said_of_cause(trends))
+    state = WatchState(
+        str(folder),
+        say=say,
+        entries=sorted_out,
+        to_judge=len(missing),
+        trends=trends,
+        target=target,
+    )
+    return JudgedFolder(state, tuple(missing))
+
+
+def overlay_of_kept(kept: Kept, sky: Sky, target: Place | None) -> Overlay | None:
+    """The overlay of a frame judged earlier; None where its size is not known."""
+    verdict = kept.verdict
+    width, height = verdict.width_px, verdict.height_px
+    if not width or not height:
+        return None
+    catalogue = None
+    if kept.wcs is not None:
+        ra, dec = kept.wcs.pixel_to_sky((width - 1) / 2, (height - 1) / 2)
+        reach = 0.51 * float(np.hypot(width, height)) * kept.wcs.scale_arcsec_per_px / 3600.0
+        start = verdict.start_utc
+        when = datetime.fromisoformat(start) if start else datetime.now(UTC)
+        catalogue = sky.stars.cone(float(ra), float(dec), reach, epoch_year=epoch_year(when))
+    return overlay_over(width, height, kept.stars, wcs=kept.wcs, catalogue=catalogue, target=target)
