@@ -6,6 +6,7 @@ mirrored. Everything that draws on the picture follows through ``Cut.wcs``.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -65,6 +66,40 @@ class Cut:
             picture,
             self._matrix(),
             (b.width_px, b.height_px),
+            flags=cv2.INTER_CUBIC,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        return np.asarray(out, dtype=np.float32)
+
+    def part(
+        self, read: Callable[[Box], Picture], box: Box, width_px: int, height_px: int
+    ) -> Picture:
+        """A box of the cut of a picture of that size, of which ``read`` gives a rectangle."""
+        b = self.box
+        if self.plain:
+            top, bottom = b.y0 + box.y0, b.y0 + box.y1
+            if self.flip:
+                top, bottom = b.y1 - box.y1, b.y1 - box.y0
+            rows = read(Box(b.x0 + box.x0, top, b.x0 + box.x1, bottom))
+            return np.ascontiguousarray(rows[::-1] if self.flip else rows)
+        import cv2
+
+        matrix = self._matrix()
+        linear = matrix[:, :2]
+        corners = box.grid(2).T - matrix[:, 2:]
+        low, high = np.sort(np.linalg.inv(linear) @ corners, axis=1)[:, [0, -1]].T
+        room = 4  # what a cubic reaches, and a little more
+        source = Box(
+            int(np.clip(low[0] - room, 0, width_px - 1)),
+            int(np.clip(low[1] - room, 0, height_px - 1)),
+            int(np.clip(high[0] + room + 1, 1, width_px)),
+            int(np.clip(high[1] + room + 1, 1, height_px)),
+        )
+        shift = matrix[:, 2] + linear @ [source.x0, source.y0] - [box.x0, box.y0]
+        out = cv2.warpAffine(
+            read(source),
+            np.column_stack([linear, shift]),
+            (box.width_px, box.height_px),
             flags=cv2.INTER_CUBIC,
             borderMode=cv2.BORDER_REPLICATE,
         )

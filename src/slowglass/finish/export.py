@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+from collections.abc import Collection
 from pathlib import Path
 
 import numpy as np
@@ -18,15 +20,22 @@ JPEG_QUALITY = 93
 
 
 def write_screen(
-    names: Names, screen: npt.NDArray[np.float32], caption: Caption
+    names: Names,
+    screen: npt.NDArray[np.float32],
+    caption: Caption,
+    kinds: Collection[str] = ("tiff", "png", "jpeg"),
 ) -> tuple[list[Path], npt.NDArray[np.uint8]]:
     """The picture for the eye as 16-bit TIFF, PNG and JPEG; and its 8-bit pixels."""
     deep = sixteen_bit(screen)
-    written = [write_tiff16(names.tiff, deep, caption=caption)]
+    written = []
+    if "tiff" in kinds:
+        written.append(write_tiff16(names.tiff, deep, caption=caption))
     eight = eight_bit(deep)
     del deep
-    written.append(write_png(names.png, eight, caption=caption))
-    written.append(write_jpeg(names.jpeg, eight, quality=JPEG_QUALITY, caption=caption))
+    if "png" in kinds:
+        written.append(write_png(names.png, eight, caption=caption))
+    if "jpeg" in kinds:
+        written.append(write_jpeg(names.jpeg, eight, quality=JPEG_QUALITY, caption=caption))
     return written, eight
 
 
@@ -42,4 +51,11 @@ def write_text(path: Path, text: str) -> Path:
     """UTF-8 text, atomically."""
     with replacing(path) as temporary:
         temporary.write_text(text, encoding="utf-8")
+    return path
+
+
+def copy_file(source: Path, path: Path) -> Path:
+    """A copy of a file, atomically."""
+    with replacing(path) as temporary:
+        shutil.copyfile(source, temporary)
     return path

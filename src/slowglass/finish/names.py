@@ -109,14 +109,20 @@ def choose_names(source: Path, out: Path) -> Names:
         )
     if not ours and source in names.every:
         raise UsageError(f"the output would replace the frame {source}", "choose another name")
-    number = 2
-    first = names.stem
-    while ours and any(p.exists() for p in names.every):
-        names = Names(names.folder, f"{first}-{number}")
-        number += 1
+    if ours:
+        names = free_names(names.folder, names.stem)
     for path in names.every:
         if path.is_dir():
             raise UsageError(f"{path} is a folder", "choose another output name")
+    return names
+
+
+def free_names(folder: Path, stem: str) -> Names:
+    """Names that no file has yet: the stem's, or numbered ones."""
+    names, number = Names(folder, stem), 2
+    while any(path.exists() for path in names.every):
+        names = Names(folder, f"{stem}-{number}")
+        number += 1
     return names
 
 

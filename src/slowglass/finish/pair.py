@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 
@@ -18,31 +20,69 @@ from slowglass.finish.recipe import DetailStep, Recipe
 SIDE_PX = 900
 GAP_PX = 6
 
+Eight = npt.NDArray[np.uint8]
 
-def pair_of(one: Picture, every: Picture, scene: Scene, recipe: Recipe) -> npt.NDArray[np.uint8]:
-    """8-bit picture: left a single frame, right the combined one, at true pixel scale.
 
-    Both linear and on the same pixels; ``every`` is flattened already, ``one`` gets a sky
-    surface of its own. Noise is left as it is in both. ``recipe`` is filled in.
-    """
-    one = one.copy()
-    if recipe.sky.flatten:
-        subtract_sky(one, fit_sky(one, scene.glowing, shape=recipe.sky.shape))
-    height, width = every.shape[:2]
+def square_of(shape: tuple[int, ...], scene: Scene) -> Box:
+    """The square about the subject that is shown of both."""
+    height, width = shape[:2]
     side = min(SIDE_PX, height, width)
     subject = scene.subject
     x, y = (width / 2, height / 2) if subject is None else (subject.x_px, subject.y_px)
     x0 = int(np.clip(round(x - side / 2), 0, width - side))
     y0 = int(np.clip(round(y - side / 2), 0, height - side))
-    cut = Cut(Box(x0, y0, x0 + side, y0 + side), recipe.cut.turn_deg, recipe.cut.flip)
+    return Box(x0, y0, x0 + side, y0 + side)
+
+
+def around(box: Box, shape: tuple[int, ...]) -> Box:
+    """A box with room for its corners when it is turned, inside the picture."""
+    height, width = shape[:2]
+    room = math.ceil(0.21 * box.width_px)
+    return Box(
+        max(0, box.x0 - room),
+        max(0, box.y0 - room),
+        min(width, box.x1 + room),
+        min(height, box.y1 + room),
+    )
+
+
+def one_square(one: Picture, scene: Scene, recipe: Recipe) -> Picture:
+    """The part ``around`` the square of a single frame, a sky surface of its own taken off.
+
+    ``recipe`` holds the surface's shape. ``one`` is changed.
+    """
+    if recipe.sky.flatten:
+        subtract_sky(one, fit_sky(one, scene.glowing, shape=recipe.sky.shape))
+    part = around(square_of(one.shape, scene), one.shape)
+    return one[part.y0 : part.y1, part.x0 : part.x1].copy()
+
+
+def halves_of(
+    one: Picture, every: Picture, part: Box, box: Box, scene: Scene, recipe: Recipe
+) -> tuple[Eight, Eight]:
+    """8-bit pictures of the square ``box`` in one frame and in all, which hold ``part`` of it.
+
+    Both linear and flattened. Shown at true pixel scale, the right way up; noise is left as it
+    is in both. ``recipe`` is filled in.
+    """
+    x0, y0 = box.x0 - part.x0, box.y0 - part.y0
+    inside = Box(x0, y0, x0 + box.width_px, y0 + box.height_px)
+    cut = Cut(inside, recipe.cut.turn_deg, recipe.cut.flip)
+    here = scene.on(Cut(box, recipe.cut.turn_deg, recipe.cut.flip))
     plain = recipe.model_copy(
         update={"detail": DetailStep(quiet=0, sharpen=0, local_contrast=0, smaller_stars=0)}
     )
     gains, spread = recipe.colour.gains or (1.0, 1.0, 1.0), recipe.colour.spread or (0.0, 0.0)
     halves = []
-    for picture in (one, every):
-        light = apply_colour(cut.apply(picture), gains, spread)
-        screen = screen_of(Prepared(light, scene.on(cut), cut, True), plain)
+    for square in (one, every):
+        light = apply_colour(cut.apply(square), gains, spread)
+        screen = screen_of(Prepared(light, here, cut, recipe.sky.flatten), plain)
         halves.append(np.rint(screen * np.float32(255.0)).astype(np.uint8))
-    gap = np.full((side, GAP_PX, *halves[0].shape[2:]), 255, dtype=np.uint8)
-    return np.concatenate([halves[0], gap, halves[1]], axis=1)
+    return halves[0], halves[1]
+
+
+def side_by_side(halves: tuple[Eight, Eight]) -> Eight:
+    """Both as one picture with a gap: left a single frame, right the combined one."""
+    left, right = halves
+    gap = np.full((left.shape[0], GAP_PX, *left.shape[2:]), 255, dtype=np.uint8)
+    return np.concatenate([left, gap, right], axis=1)

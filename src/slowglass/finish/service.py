@@ -15,13 +15,14 @@ from slowglass.finish.colour import ColourFit
 from slowglass.finish.combined import Combined
 from slowglass.finish.develop import flatten, prepare, screen_of, settle_colour
 from slowglass.finish.gradient import SkySurface
+from slowglass.finish.kept import Facts, extensions_of
 from slowglass.finish.known import find_glow, look_up
 from slowglass.finish.levels import settle_levels
 from slowglass.finish.linear import combine_files, combine_folder
 from slowglass.finish.maps import write_maps
 from slowglass.finish.memory import forget_peak, peak_memory_mb
 from slowglass.finish.names import Names, choose_names
-from slowglass.finish.pair import pair_of
+from slowglass.finish.pair import around, halves_of, one_square, side_by_side, square_of
 from slowglass.finish.recipe import Recipe, load_recipe, recipe_text
 from slowglass.finish.report import report_page
 from slowglass.finish.specks import remove_specks
@@ -120,6 +121,7 @@ def finish_path(
         subject=story.title or None,
         shown=final.cut.box,
         object_snr=_rounded(story.object_snr, 2),
+        object_light_error=_rounded(story.object_light_error, 4),
         colour_rms_mag=_rounded(story.colour_rms_mag, 4),
         colour_stars=story.colour_stars,
         advice=tuple(one.text for one in story.advice),
@@ -192,6 +194,12 @@ def _develop(
         subject=subject,
     )
     surface, recipe = flatten(combined.picture, scene, recipe)
+    if surface is not None and not surface.told:
+        notes.append(
+            f"{scene.subject_name or 'the object'} fills the picture, so that its light cannot be "
+            "told from the sky's: only an even level was taken off, that of the darkest part; "
+            'shape = "plane" under [sky] in the recipe takes a slope off as well'
+        )
     if len(combined.used) == 1 and recipe.calibrate.mend_specks:
         specks = remove_specks(combined.picture, combined.stars.fwhm_px, combined.noise.sky_adu)
         if specks:
@@ -201,6 +209,10 @@ def _develop(
         scene = scene if glow is None else scene.about(glow)
     colour, recipe = settle_colour(combined.picture, scene, recipe, notes)
     report("finishing", 1, STAGES)
+    square = one = None
+    if len(combined.used) > 1:
+        square = square_of(combined.picture.shape, scene)
+        one = one_square(combined.single(), scene, recipe)
     prepared, recipe = prepare(combined.picture, scene, recipe, notes)
     recipe = settle_levels(prepared, recipe)
     report("finishing", 2, STAGES)
@@ -215,6 +227,10 @@ def _develop(
         combined.picture,
         cards=_cards(combined, recipe),
         history=_history(combined, surface, colour, notes),
+        extensions=extensions_of(
+            Facts((height, width), scene, story, recipe, combined.record, tuple(notes), square),
+            one,
+        ),
     )
     written, eight = export.write_screen(names, screen, story.caption())
     del screen
@@ -224,8 +240,10 @@ def _develop(
     drawn = annotate(eight, shown.wcs, labels, title=story.title, facts=story.facts())
     outputs.append(write_jpeg(names.labelled, drawn, quality=90, caption=story.caption()))
     pair = None
-    if len(combined.used) > 1:
-        pair = pair_of(combined.single(), combined.picture, scene, recipe)
+    if square is not None and one is not None:
+        part = around(square, combined.picture.shape)
+        every = combined.picture[part.y0 : part.y1, part.x0 : part.x1]
+        pair = side_by_side(halves_of(one, every, part, square, scene, recipe))
         outputs.append(write_jpeg(names.pair, pair, quality=92, caption=story.caption()))
         outputs.append(write_maps(names.maps, combined))
     report("writing", 5, STAGES)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -55,6 +55,12 @@ class Story:
     """1 σ share of the object's light that the sky beneath it leaves open."""
     sky_told: bool = True
     """False where the object leaves too little sky to tell the two apart."""
+
+    def of_size(self, height_px: int, width_px: int) -> Story:
+        """The same told of a cut of that size."""
+        scale = self.scale_arcsec_per_px
+        field = None if scale is None else (width_px * scale / 60.0, height_px * scale / 60.0)
+        return replace(self, field_arcmin=field)
 
     def caption(self) -> Caption:
         """The caption that goes into the picture files."""

@@ -49,6 +49,16 @@ def local_contrast(screen: Picture, *, strength: float, sky_shade: float) -> Pic
         return screen
     import cv2
 
+    gain = contrast_gain(screen, strength=strength, sky_shade=sky_shade)
+    height, width = screen.shape[:2]
+    gain = np.asarray(cv2.resize(gain, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
+    return raised(screen, gain)
+
+
+def contrast_gain(screen: Picture, *, strength: float, sky_shade: float) -> Picture:
+    """By how much local contrast raises each place, on a copy of at most 600 pixels."""
+    import cv2
+
     level = screen if screen.ndim == 2 else screen.mean(axis=2)
     height, width = level.shape
     # a small copy is enough for so wide a surrounding
@@ -64,7 +74,11 @@ def local_contrast(screen: Picture, *, strength: float, sky_shade: float) -> Pic
     inside = np.clip((around - sky_shade - 0.03) / 0.12, 0.0, 1.0)
     # as much room as there is to white and to black
     gain = 1.0 + np.float32(strength) * inside * change / np.maximum(fine, 0.05)
-    gain = cv2.resize(np.clip(gain, 0.7, 1.4), (width, height), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(np.clip(gain, 0.7, 1.4), dtype=np.float32)
+
+
+def raised(screen: Picture, gain: Picture) -> Picture:
+    """The screen picture times a gain for each place, within 0–1."""
     out = screen * (gain if screen.ndim == 2 else gain[..., None])
     return np.asarray(_within(out), dtype=np.float32)
 
