@@ -28,10 +28,13 @@ if TYPE_CHECKING:
     from slowglass.choose.weigh_service import Weighing
     from slowglass.choose.year_service import YearPlan
     from slowglass.expose.plan import ExposurePlan
+    from slowglass.expose.trial import Trial
     from slowglass.find.hunt import HuntStep
     from slowglass.find.plates import ChartWish, PlateName
     from slowglass.find.result import Route
     from slowglass.find.svg import StyleName
+    from slowglass.finish.proof import Proof
+    from slowglass.finish.recipe import Recipe
     from slowglass.finish.types import FinishResult
     from slowglass.judge.introduce import Introduction
     from slowglass.judge.kept import Kept, KeptFrames
@@ -390,6 +393,13 @@ class Workbench:
             report=report,
         )
 
+    def trial(self, target: str, *, when: datetime | None = None) -> Trial:
+        """An object tonight, or at a moment, of which exposures can be tried out at once."""
+        from slowglass.expose.trial import trial_of
+
+        place = self.place(target)
+        return trial_of(self.kit, self.site, self.sky, place, when=when, night=self.tonight())
+
     def judge(
         self,
         paths: Iterable[Path],
@@ -561,14 +571,18 @@ class Workbench:
         source: Path,
         output: Path,
         *,
-        recipe: Path | None = None,
+        recipe: Path | Recipe | None = None,
         near: str | None = None,
         scale_arcsec_per_px: float | None = None,
         whole: bool = False,
         north_up: bool = False,
+        calibration: Sequence[Path] = (),
         report: Report = silent,
     ) -> FinishResult:
-        """The picture of a folder of lights, darks, flats and bias frames, or of one frame."""
+        """The picture of a folder of lights, darks, flats and bias frames, or of one frame.
+
+        Folders of ``calibration`` frames may lie apart.
+        """
         from slowglass.finish.service import finish_path
 
         return finish_path(
@@ -579,10 +593,17 @@ class Workbench:
             scale_arcsec_per_px=scale_arcsec_per_px,
             whole=whole,
             north_up=north_up,
+            calibration=calibration,
             kit=None if self.kit_is_stand_in else self.kit,
             sky=self.sky,
             report=report,
         )
+
+    def proof(self, picture: Path) -> Proof:
+        """A finished picture's linear FITS, opened to be moved with sliders and exported."""
+        from slowglass.finish.proof import Proof
+
+        return Proof(picture)
 
     def log(
         self,

@@ -435,3 +435,20 @@ def test_colour_pictures_without_a_mosaic(tmp_path):
     assert result.frames_used == 4
     assert 1.7 < result.snr_gain < 2.2  # four frames: 2.0
     assert fits.getdata(result.outputs[0]).shape[0] == 3
+
+
+def test_calibration_frames_may_lie_apart(night, finished, tmp_path):
+    import shutil
+
+    folder, _ = night
+    names = {path.name: path for path in folder.iterdir() if path.is_dir()}
+    lights = tmp_path / "lights"
+    shutil.copytree(names.pop("light"), lights)
+    apart = []
+    for name, path in names.items():
+        shutil.copytree(path, tmp_path / "shelf" / name)
+        apart.append(tmp_path / "shelf" / name)
+    result = finish_path(lights, tmp_path / "out", calibration=apart)
+    assert result.frames_used == FRAMES - 1
+    first, again = (fits.getdata(r.outputs[0]) for r in (finished[0], result))
+    np.testing.assert_array_equal(first, again)

@@ -62,6 +62,14 @@ def finish(
     north_up: Annotated[
         bool, typer.Option("--north-up", help="Turn north to the top (needs known coordinates).")
     ] = False,
+    calibration: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--calibration",
+            metavar="FOLDER",
+            help="Folder of darks, flats or bias apart from the lights; may be repeated.",
+        ),
+    ] = None,
     no_log: NoLogOption = False,
     kit: FramesKitOption = None,
     as_json: JsonOption = False,
@@ -82,6 +90,7 @@ def finish(
             scale_arcsec_per_px=scale_arcsec_per_px,
             whole=whole,
             north_up=north_up,
+            calibration=calibration or (),
             report=report,
         )
     if not no_log:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -44,13 +44,22 @@ def combine_folder(
     kit: Kit | None = None,
     near: Place | None = None,
     scale_arcsec_per_px: float | None = None,
+    apart: Sequence[Path] = (),
     report: Report,
 ) -> Combined:
     """The linear picture of the lights below ``root``; working frames go to ``store``.
 
+    Darks, flats and bias may also lie in folders ``apart``, whose lights are left out.
     Raises UnreadableFile for a folder without frames, NothingUseful when no light comes out.
     """
     files, notes = sort_folder(root, report)
+    for folder in apart:
+        more, told = sort_folder(folder, report, calibration=True)
+        notes += told
+        for kind, paths in more.items():
+            if kind != "light":
+                known = files.setdefault(kind, [])
+                known += [path for path in paths if path not in known]
     return combine_files(
         root,
         files,

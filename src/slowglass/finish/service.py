@@ -54,6 +54,7 @@ def finish_path(
     scale_arcsec_per_px: float | None = None,
     whole: bool = False,
     north_up: bool = False,
+    calibration: Sequence[Path] = (),
     report: Report = silent,
 ) -> FinishResult:
     """One picture out of a folder of lights with darks, flats and bias, or out of one frame.
@@ -65,7 +66,8 @@ def finish_path(
     gets files named after ``source``, numbered rather than replaced. ``sky`` adds coordinates,
     names and catalogue colours, best with ``near`` or a header that says where, and with ``kit``
     or ``scale_arcsec_per_px``. ``whole`` shows the whole picture in place of a cut round its
-    subject. Nothing is ever written into the folder of frames.
+    subject. ``calibration`` names folders of darks, flats and bias that lie apart from the lights.
+    Nothing is ever written into the folder of frames.
 
     Raises UsageError for an input or output that makes no sense, NothingUseful when no light
     comes out. Memory: about 60 bytes a pixel of the picture plus 600 MB, whatever the number of
@@ -96,6 +98,7 @@ def finish_path(
                 kit=kit,
                 near=place,
                 scale_arcsec_per_px=scale_arcsec_per_px,
+                apart=[folder.resolve() for folder in calibration],
                 report=report,
             )
         else:

@@ -53,18 +53,21 @@ def stated_kind(path: Path, root: Path) -> Kind:
     return kind_from_name(re.sub(r"(\.[A-Za-z]+)+$", "", path.name))
 
 
-def sort_folder(root: Path, report: Report) -> tuple[dict[Kind, list[Path]], list[str]]:
+def sort_folder(
+    root: Path, report: Report, *, calibration: bool = False
+) -> tuple[dict[Kind, list[Path]], list[str]]:
     """Every frame below ``root`` by kind, and notes on the ones that had to be guessed.
 
     What nothing states is read and judged by its pixels; an unreadable file of unknown kind
-    counts as a light, so that it is named among the rejected.
+    counts as a light, so that it is named among the rejected. In a folder of ``calibration``
+    frames its own name counts too, and starless frames are never taken for faint lights.
     """
     files: dict[Kind, list[Path]] = {"light": [], "dark": [], "flat": [], "bias": []}
     guessed: dict[Kind, int] = {}
     paths = list_frames(root)
     for k, path in enumerate(paths):
         report("sorting", k, len(paths))
-        kind = stated_kind(path, root)
+        kind = stated_kind(path, root.parent if calibration else root)
         if kind == "unknown":
             try:
                 kind = kind_from_pixels(read_frame(path))
@@ -73,7 +76,7 @@ def sort_folder(root: Path, report: Report) -> tuple[dict[Kind, list[Path]], lis
             else:
                 guessed[kind] = guessed.get(kind, 0) + 1
         files[kind].append(path)
-    if not files["light"] and guessed.get("dark"):
+    if not calibration and not files["light"] and guessed.get("dark"):
         # Starless and unlabelled, yet all there is: very faint lights, or nothing at all.
         files["light"], files["dark"] = files["dark"], []
         guessed = {"light": len(files["light"])}
