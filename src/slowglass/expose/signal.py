@@ -102,13 +102,21 @@ DYE_AT_WINDOWS = {"red": (0.04, 0.25), "green": (0.6, 0.02), "blue": (0.7, 0.01)
 def bands(camera: Camera) -> tuple[Band, ...]:
     """The colours of a sensor: red, green, blue under a mosaic, or white alone.
 
-    A nebula filter leaves the lines nearly whole and of the continuum what its windows pass.
+    A nebula filter leaves the lines nearly whole and of the continuum what its windows pass. What
+    a camera's red and blue pixels get against its green ones is the kit's to say.
     """
-    return _bands(camera.bayer is not None, camera.filter == "nebula", camera.hydrogen_response)
+    return _bands(
+        camera.bayer is not None,
+        camera.filter == "nebula",
+        camera.hydrogen_response,
+        (("red", camera.red_response), ("blue", camera.blue_response)),
+    )
 
 
 @lru_cache(maxsize=16)
-def _bands(mosaic: bool, filtered: bool, hydrogen: float) -> tuple[Band, ...]:
+def _bands(
+    mosaic: bool, filtered: bool, hydrogen: float, responses: tuple[tuple[str, float], ...]
+) -> tuple[Band, ...]:
     made = []
     for band in (RED, GREEN, BLUE) if mosaic else (WHITE,):
         h_beta, o3_weak, o3_strong, h_alpha = band.lines
@@ -121,6 +129,8 @@ def _bands(mosaic: bool, filtered: bool, hydrogen: float) -> tuple[Band, ...]:
             width = PASSED_SHARE * sum(
                 10.0 * (high - low) * dye for (low, high), dye in zip(PASSED_NM, dyes, strict=True)
             )
+        response = dict(responses).get(band.name, 1.0)
+        passed, width = passed * response, width * response
         lines = passed * h_beta, passed * o3_weak, passed * o3_strong, passed * h_alpha
         made.append(replace(band, lines=lines, width_A=width))
     return tuple(made)

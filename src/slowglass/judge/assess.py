@@ -18,8 +18,10 @@ from slowglass.frame.freed import give_back_freed
 from slowglass.frame.image import Frame
 from slowglass.frame.kind import kind_by_sight
 from slowglass.frame.stars import StarFlag
+from slowglass.judge.bend import distortion_of
 from slowglass.judge.cause import find_cause
 from slowglass.judge.donut import Donut, measure_donut
+from slowglass.judge.habit import solved_by_habit
 from slowglass.judge.instruction import one_instruction
 from slowglass.judge.light import light_loss_mag, measure_light
 from slowglass.judge.measure import frame_pattern
@@ -116,6 +118,8 @@ def assess_frame(
         solution = Solution(False, f"a {kind} frame shows no sky: not solved")
     else:
         solution = solve_stars(detection.stars, width, height, sky, prior)
+        if not solution.solved:
+            solution = solved_by_habit(solution, detection, frame, sky, prior, kit)
 
     shape = common_shape(detection.stars, width, height)
     if shape.stars < FEWEST_STARS and math.isfinite(detection.elongation):
@@ -194,6 +198,7 @@ def assess_frame(
         start_utc=start.isoformat() if start is not None else None,
         pattern=pattern,
         light=light,
+        distortion=distortion_of(frame, detection, solution),
         donut=_donut(detection, plane, measures),
     )
     cause = find_cause(

@@ -38,7 +38,8 @@ class SkyLight:
     """Light and sky of one frame; None where it cannot be told, with ``sky_reason``.
 
     ``zero_point_mag`` is the V magnitude of a star of the sky's colour that gives 1 ADU a second
-    (mean of the green pixels, or of all of a sensor without colours) through this frame's air.
+    (mean of the green pixels, or of all of a sensor without colours) in the middle of the frame,
+    through this frame's air.
     ``transparency`` is the share of the light that arrived of what kit and clear air promise.
     Channels are R, G, B or L; ``clipped_stars`` counts stars with a clipped core in each.
     """
@@ -50,6 +51,19 @@ class SkyLight:
     zero_point_error_mag: float | None = None
     zero_point_stars: int = 0
     transparency: float | None = None
+    channel_zero_points_mag: dict[str, float] | None = None
+    """The same for each channel (R, G, B, or L), in the frame's middle."""
+    channel_zero_errors_mag: dict[str, float] | None = None
+    channel_light: dict[str, float] | None = None
+    """``transparency`` channel by channel."""
+    faintest_mag: float | None = None
+    """V of a star of five times the noise in its best aperture."""
+    half_seen_mag: float | None = None
+    """V at which half of the catalogue's stars are found, where the catalogue is deep enough."""
+    catalogue_stars: int = 0
+    """Catalogue stars in the frame, clear of its edge, and how many of them are found."""
+    catalogue_seen: int = 0
+    catalogue_to_mag: float | None = None
     histogram_share: float | None = None
     """Level of the sky between black (0) and clipping (1)."""
     read_noise_share: float | None = None
@@ -71,6 +85,36 @@ def green_plane(frame: Frame) -> tuple[npt.NDArray[np.float32], int]:
     return np.ascontiguousarray(
         (first + frame.pixels[r1:rows:2, c1:columns:2]) * np.float32(0.5)
     ), 2
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """The pixels of one colour: how wide apart they are, and where the first one lies."""
+
+    pixels: npt.NDArray[np.float32]
+    factor: int
+    shift_px: tuple[float, float]
+    """Places are looked up this much less (x, y), so that they fall on the colour's own pixels."""
+
+
+def colour_planes(frame: Frame) -> dict[str, Plane]:
+    """Red and blue pixels of a mosaic or a colour picture; empty for one without colours."""
+    if frame.is_colour:
+        return {
+            name: Plane(np.ascontiguousarray(frame.pixels[..., layer]), 1, (0.0, 0.0))
+            for name, layer in (("R", 0), ("B", 2))
+        }
+    if frame.bayer is None:
+        return {}
+    cell = colour_index(frame.bayer)
+    rows, columns = frame.pixels.shape[0] // 2 * 2, frame.pixels.shape[1] // 2 * 2
+    found = {}
+    for name, colour in (("R", 0), ("B", 2)):
+        row, column = (int(n) for n in np.argwhere(cell == colour)[0])
+        plane = np.ascontiguousarray(frame.pixels[row:rows:2, column:columns:2])
+        # A cell's middle lies half a pixel from each of its pixels.
+        found[name] = Plane(plane, 2, (column - 0.5, row - 0.5))
+    return found
 
 
 def star_rates(

@@ -6,6 +6,7 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from slowglass.judge.bend import Distortion
 from slowglass.judge.cause import Cause
 from slowglass.judge.donut import Donut
 from slowglass.judge.pattern import Pattern
@@ -75,7 +76,9 @@ class Verdict:
     donut: Donut | None = None
     """The ring of defocused stars: whether its hole is in the middle."""
     light: SkyLight | None = None
-    """Sky brightness, zero point, transparency, clipping."""
+    """Sky brightness, zero points, transparency, reach, clipping."""
+    distortion: Distortion | None = None
+    """How the optics bend the frame toward its corners."""
     wcs_file: str | None = None
     error: str | None = None
     """Why the file could not be read at all; everything else is then empty."""
