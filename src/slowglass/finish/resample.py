@@ -264,11 +264,22 @@ def cut_rings(planes: Any, noise: float, steep: float) -> None:
     """
     depth, rows, cols = planes.shape
     low, high, under = np.float32(-3.0 * noise), np.float32(steep * noise), np.float32(-noise)
+    size = 64
     for c in range(depth):
         plane = planes[c]
         for y in range(rows):
-            for x in range(cols):
-                if plane[y, x] < low:
+            for start in range(0, cols, size):
+                stop = min(cols, start + size)
+                # Most stretches hold no such pixel: told in one sweep.
+                part = plane[y, start:stop]
+                some = False
+                for i in range(len(part)):
+                    some |= part[i] < low
+                if not some:
+                    continue
+                for x in range(start, stop):
+                    if not plane[y, x] < low:
+                        continue
                     beside, bright = False, np.float32(0)
                     for j in range(max(0, y - 3), min(rows, y + 4)):
                         for i in range(max(0, x - 3), min(cols, x + 4)):
