@@ -126,7 +126,9 @@ def build_pyramid(
     levels = coarse_levels(pixels, bayer)
     quick = next((a for a in levels if max(a.shape[:2]) <= QUICK_PX), levels[-1])
     stretch = measure_stretch(quick if quick.shape[2] == 3 else quick[..., 0])
-    lowest, highest = float(pixels.min()), float(pixels.max())
+    # A mosaic's red and blue swing a little beyond the pixels they are drawn from.
+    lowest = min(float(pixels.min()), float(levels[0].min()))
+    highest = max(float(pixels.max()), float(levels[0].max()))
     if finished:
         sky, sigma = (0.0,) * quick.shape[2], 0.0
         master = Coding(0.0, 0.0, white)
