@@ -19,6 +19,7 @@ from slowglass.finish.geometry import Box
 from slowglass.finish.gradient import SMOOTH, SkySurface, fit_sky, subtract_sky
 from slowglass.finish.known import Scene, find_glow, measure_colours
 from slowglass.finish.levels import Prepared, core_of, levels_of, sky_level
+from slowglass.finish.middles import heal_middles
 from slowglass.finish.quiet import measure_noise, quieten
 from slowglass.finish.recipe import CutStep, DetailStep, Recipe
 from slowglass.finish.sharpen import can_sharpen, moffat_blur, sharpen
@@ -109,6 +110,7 @@ def prepare(
     prepared = Prepared(light, here, cut, recipe.sky.flatten)
     recipe = recipe.model_copy(update={"cut": cut_step})
     sigma, per_adu = brightness_noise(prepared, gains)
+    heal_middles(light, here.stars, sigma_adu=sigma, ceiling_adu=clipped_level(light, here.stars))
     detail = _settle_detail(prepared, recipe, sigma, notes)
     del prepared  # with the light of before, which is as large as the picture
     if detail.quiet:

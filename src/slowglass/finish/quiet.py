@@ -29,6 +29,8 @@ HALO_PX = 160
 """Reach of the wavelet (62), the energies (26) and the widened shares (62), together."""
 COLOUR_STRENGTH = 1.8
 """Colour noise is taken this much more firmly than brightness noise."""
+STAR_SIGMA = 2.5
+"""A star's colour is believed from where its light stands this far out of the noise."""
 
 
 @dataclass(frozen=True)
@@ -163,8 +165,8 @@ def _quiet_layer(
     *,
     colour: bool,
 ) -> Picture:
-    """One layer quietened; brightness leaves in ``trust`` what it kept of each scale, and colour
-    keeps at least that: where there is a star, its colour is no noise."""
+    """One layer quietened; brightness leaves in ``trust`` where stars are, and colour keeps at
+    least that: a star's colour is no noise."""
     import cv2
 
     firmness = 1.0 + 2.0 * strength * (COLOUR_STRENGTH if colour else 1.0)
@@ -182,8 +184,7 @@ def _quiet_layer(
         gains = [np.maximum(mine, light) for mine, light in zip(gains, trust, strict=True)]
     else:
         best = np.maximum.reduce(gains[1:4])
-        # fine grain of a star's colour is as true as the coarse scale that shows the star
-        trust[:] = [np.maximum(scale, best) for scale in gains]
+        trust[:] = [_starlight(parts, sigma, growth)] * scales
         # a scale that is kept needs the finer ones, whose lobes fill the dark ring of its own
         for j in range(scales - 2, RINGLESS_FROM - 1, -1):
             width = 4 * 2**j + 1
@@ -194,6 +195,22 @@ def _quiet_layer(
     for part, kept in zip(parts, gains, strict=False):
         total = total + part * (np.float32(1.0) - share + share * kept)
     return np.asarray(total if colour else _without_rings(total, layer, best), dtype=np.float32)
+
+
+def _starlight(parts: list[Picture], sigma: tuple[float, ...], growth: Picture) -> Picture:
+    """1 where a star's light stands out, down to 0 a star's width beside it."""
+    import cv2
+
+    fine = np.zeros_like(parts[0])
+    some = slice(1, 3) if len(sigma) > 1 else slice(0, 1)
+    for part, _ in zip(parts[some], sigma[some], strict=False):
+        fine += part
+    noise2 = np.square(np.float32(np.sqrt(np.square(sigma[some]).sum())) * growth)
+    energy = cv2.GaussianBlur(fine * fine, (0, 0), 1.0)
+    return np.asarray(
+        np.maximum(1.0 - STAR_SIGMA**2 * noise2 / np.maximum(energy, 1e-20), 0.0),
+        dtype=np.float32,
+    )
 
 
 def _without_rings(quiet: Picture, before: Picture, trust: Picture) -> Picture:
