@@ -181,7 +181,7 @@ def test_any_night_can_be_asked_for(ask, workbench):
     answer = ask("/choose?night=2026-03-14")
     assert "14 to 15 March 2026" in answer.text
     assert "chosen for this night" not in answer.text
-    assert answer.text.count("<figure") == 12
+    assert answer.text.count("<figure") == 24
     assert "data-follow" not in answer.text
 
 

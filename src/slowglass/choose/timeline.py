@@ -8,9 +8,12 @@ and where the night is too short, all are shortened alike.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from slowglass.expose.plan import BETWEEN_FRAMES_S
 
 HOP_MIN = 10.0
 """Between two objects: the hop, a test frame, a nudge (common practice, no source)."""
@@ -48,6 +51,27 @@ class Turn:
     def cut(self) -> bool:
         """True where at least a tenth of the wanted time is missing."""
         return self.minutes < 0.9 * self.wanted_min
+
+
+def plan_rows(
+    rows: Sequence[Mapping[str, Any]],
+) -> tuple[tuple[Turn, ...], tuple[str, ...]]:
+    """(turns, ids without room) of objects as the list's document tells them.
+
+    Those that are never up in the dark have no room.
+    """
+    wishes, never = [], []
+    for row in rows:
+        reach, shows = row["reachable"], row["shows"]
+        times = [reach.get(key) for key in ("up_from", "up_to", "best_time")]
+        if None in times:
+            never.append(row["id"])
+            continue
+        begin, end, best = (datetime.fromisoformat(str(text)) for text in times)
+        minutes = shows["frames"] * (shows["exposure_s"] + BETWEEN_FRAMES_S) / 60.0
+        wishes.append(Wish(row["id"], begin, end, best, max(minutes, 1.0)))
+    found, crowded = turns(wishes)
+    return found, (*crowded, *never)
 
 
 def turns(wishes: Sequence[Wish]) -> tuple[tuple[Turn, ...], tuple[str, ...]]:
