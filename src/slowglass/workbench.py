@@ -278,9 +278,11 @@ class Workbench:
         *,
         style: StyleName = "paper",
         plate: PlateName | None = None,
+        leg: int | None = None,
         wish: ChartWish | None = None,
     ) -> Path:
-        """Path of a route's chart, written as .svg, .png or .pdf: hop and words, or one plate."""
+        """Path of a route's chart, written as .svg, .png or .pdf: hop and words, one plate, or one
+        leg (the first is 1)."""
         from slowglass.find.plates import PLAIN, chart_route
 
         return chart_route(
@@ -291,8 +293,17 @@ class Workbench:
             path,
             style=style,
             name=plate,
+            leg=leg,
             wish=wish or PLAIN,
         )
+
+    def up_there(self, ra_deg: float, dec_deg: float, when: datetime) -> tuple[float, float, float]:
+        """(position angle of the way up, altitude, azimuth) of a place at a moment, degrees."""
+        from slowglass.find.anchors import sight_of
+        from slowglass.find.direction import zenith_angle_deg
+
+        up = float(zenith_angle_deg(ra_deg, dec_deg, self.site, when)[0])
+        return (up, *sight_of(ra_deg, dec_deg, self.site, when))
 
     def aim(
         self,

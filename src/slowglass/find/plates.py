@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from slowglass.errors import NothingUseful
+from slowglass.errors import NothingUseful, UsageError
 from slowglass.find.chart import (
     Chart,
     View,
@@ -83,6 +83,41 @@ def plate(
     return draw(replace(scene, subtitle=subtitle, credit=CREDIT, letters=wish.letters))
 
 
+def leg_chart(
+    route: Route, number: int, kit: Kit, site: Site, sky: Sky, *, wish: ChartWish = ChartWish()
+) -> Chart:
+    """One leg of a route by itself, the first being 1: from where one is to where one goes."""
+    if not 1 <= number <= len(route.legs):
+        raise UsageError(
+            f"the way to {route.target} has no leg {number}", f"1 to {len(route.legs)}"
+        )
+    stops = _stops(route)[number - 1 : number + 1]
+    ra0, dec0, half = middle_of(stops, route.field_deg)
+    scene = _hop(route, kit, site, sky, wish)
+    names = (route.anchor or "the start") if number == 1 else route.legs[number - 2].to_name
+    last = number == len(route.legs)
+    faintest = float(scene.stars.mag.max(initial=0.0))
+    return draw(
+        replace(
+            scene,
+            title=f"Leg {number}: from {names} to {route.legs[number - 1].to_name}",
+            ra_deg=ra0,
+            dec_deg=dec0,
+            half_deg=half,
+            stars=chart_stars(sky, ra0, dec0, half, faintest, route.when),
+            stops=stops,
+            circles=[FieldCircle(s.ra_deg, s.dec_deg, route.field_deg) for s in stops],
+            outline=scene.outline if last else None,
+            target=scene.target if last else None,
+            neighbours=neighbours_of(route, sky, ra0, dec0, half),
+            zenith_deg=_zenith(ra0, dec0, route, site),
+            subtitle=_subtitle(route, kit, site),
+            credit=CREDIT,
+            letters=wish.letters,
+        )
+    )
+
+
 def route_chart(
     route: Route, kit: Kit, site: Site, sky: Sky, *, wish: ChartWish = ChartWish()
 ) -> Chart:
@@ -103,10 +138,16 @@ def chart_route(
     *,
     style: StyleName = "paper",
     name: PlateName | None = None,
+    leg: int | None = None,
     wish: ChartWish = ChartWish(),
 ) -> Path:
-    """Write the route's sheet, or one of its charts, as .svg, .png or .pdf; returns the path."""
-    if name is None:
+    """Write the route's sheet, one of its charts or one of its legs, as .svg, .png or .pdf.
+
+    Returns the path.
+    """
+    if leg is not None:
+        chart = leg_chart(route, leg, kit, site, sky, wish=wish)
+    elif name is None:
         chart = route_chart(route, kit, site, sky, wish=wish)
     else:
         chart = plate(name, route, kit, site, sky, wish=wish)
