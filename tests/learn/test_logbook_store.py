@@ -145,6 +145,39 @@ def test_strangers_and_later_editions_are_refused_unharmed(tmp_path):
         assert path.read_bytes() == before
 
 
+def test_a_logbook_of_the_first_edition_is_brought_up_and_a_copy_kept(tmp_path):
+    from alembic import command
+    from alembic.config import Config
+
+    path = tmp_path / "log.sqlite"
+    engine = sa.create_engine(sa.URL.create("sqlite", database=str(path)))
+    config = Config()
+    config.set_main_option("script_location", "slowglass.learn.logbook:migrations")
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "1")
+        connection.execute(
+            sa.text(
+                "INSERT INTO nights (id, evening, site, kit, conditions, made_utc) "
+                "VALUES (1, '2026-10-12', 'yard', 'kit', '{}', '2026-10-12T20:00:00Z')"
+            )
+        )
+        connection.execute(sa.text(
+            "INSERT INTO frames (night_id, fingerprint, file, kind, solved, keeper, verdict, "
+            "made_utc, zero_point_mag) VALUES (1, 'a', 'a.fits', 'light', 1, 1, '{}', "
+            "'2026-10-12T20:00:00Z', 17.5)"))  # fmt: skip
+    engine.dispose()
+    with open_logbook(path) as logbook:
+        (old,) = logbook.frames()
+        assert (old.zero_point_mag, old.zero_point_red_mag, old.faintest_mag) == (17.5, None, None)
+        night = logbook.night(NIGHT)
+        logbook.log_frames(night, [frame(1, zero_point_red_mag=17.1, faintest_mag=15.2)])
+        (found,) = logbook.frames(FrameQuery(reaching_mag=15.0))
+        assert found.zero_point_red_mag == 17.1
+        assert logbook.frames(FrameQuery(reaching_mag=15.5)) == []
+    assert (tmp_path / "log-edition-1.sqlite").is_file()
+
+
 def test_the_steps_make_the_tables_the_code_expects(logbook):
     found = sa.MetaData()
     found.reflect(logbook.engine)

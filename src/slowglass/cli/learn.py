@@ -415,13 +415,15 @@ def _show_review(lessons: Lessons) -> None:
         group = review.group
         rows = table(
             f"{group.night.evening}  {group.object}, {review.measured.frames} × "
-            f"{group.exposure_s:g} s", "", "predicted", "measured", "ratio", right=(1, 2, 3),
+            f"{group.exposure_s:g} s", "", "predicted", "measured", "ratio or difference",
+            right=(1, 2, 3),
         )  # fmt: skip
         for row in review.rows:
             rows.add_row(
                 f"{row.quantity}{f' ({row.unit})' if row.unit else ''}",
-                or_dash(row.predicted, ".3g"), or_dash(row.measured, ".3g"),
-                or_dash(row.ratio, ".2f"),
+                or_dash(row.predicted, ".4g" if row.in_magnitudes else ".3g"),
+                or_dash(row.measured, ".4g" if row.in_magnitudes else ".3g"),
+                or_dash(row.difference, "+.2f") if row.in_magnitudes else or_dash(row.ratio, ".2f"),
             )  # fmt: skip
         out.print(rows)
         out.print(f"Biggest reason: {review.reason}." if review.reason else "As predicted.")

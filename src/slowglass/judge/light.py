@@ -120,11 +120,9 @@ def measure_light(
         **asdict(
             measure_reach(
                 frame,
-                detection.stars,
+                detection,
                 catalogue,
                 solution.wcs,
-                fwhm_px=detection.fwhm_px,
-                sky_rms_adu=detection.sky_rms_adu,
                 zero_point_mag=_mean_zero_point(zeros, colours),
                 exposure_s=exposure,
                 gain_e_per_adu=frame.header.gain_e_per_adu

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from slowglass.expose.noise import faintest_mag
+from slowglass.frame.detect import Detection
 from slowglass.frame.image import Frame
 from slowglass.frame.stars import StarList
 from slowglass.sky.catalogue import Stars
@@ -24,6 +25,9 @@ FEWEST_EACH = 6
 NEAR_LIMIT_MAG = 1.5
 SAME_PLACE_FWHM = 1.0
 EDGE_SHARE = 0.01
+STEP_MAG = 0.5
+LISTED_MAG = 0.5
+"""Colours and apertures shift the end of a list of stars that was cut by this much at most."""
 
 
 @dataclass(frozen=True)
@@ -39,40 +43,45 @@ class Reach:
     catalogue_seen: int = 0
     catalogue_to_mag: float | None = None
     """The faintest of them."""
+    catalogue_by_mag: tuple[tuple[float, int, int], ...] = ()
+    """By half magnitudes: fainter end, stars in the frame, stars found."""
 
 
 def measure_reach(
     frame: Frame,
-    stars: StarList,
+    detection: Detection,
     catalogue: Stars,
     wcs: TanWcs,
     *,
-    fwhm_px: float,
-    sky_rms_adu: float,
     zero_point_mag: float,
     exposure_s: float,
     gain_e_per_adu: float,
 ) -> Reach:
     """How faint a solved frame reaches.
 
-    ``zero_point_mag`` is V of a star of 1 ADU a second in the mean of the colours;
-    ``sky_rms_adu`` the noise of one pixel of the sky.
+    ``zero_point_mag`` is V of a star of 1 ADU a second in the mean of the colours. Catalogue
+    stars beyond the end of a list of stars that was cut count as neither seen nor missed.
     """
     faintest = faintest_mag(
         10.0 ** (0.4 * zero_point_mag) * gain_e_per_adu,
         exposure_s,
-        fwhm_px,
-        background_e_per_px=(sky_rms_adu * gain_e_per_adu) ** 2,
+        detection.fwhm_px,
+        background_e_per_px=(detection.sky_rms_adu * gain_e_per_adu) ** 2,
         read_noise_e=0.0,
         wanted_snr=SEEN_SNR,
     )
-    mag, seen = catalogue_seen(frame, stars, catalogue, wcs, fwhm_px=fwhm_px)
+    mag, seen = catalogue_seen(frame, detection.stars, catalogue, wcs, fwhm_px=detection.fwhm_px)
+    if detection.found > len(detection.stars) > 0:
+        weakest = float(np.min(detection.stars.flux_adu)) / exposure_s
+        listed = mag < zero_point_mag - 2.5 * math.log10(weakest) - LISTED_MAG
+        mag, seen = mag[listed], seen[listed]
     return Reach(
         faintest_mag=faintest if math.isfinite(faintest) else None,
         half_seen_mag=half_seen_mag(mag, seen),
         catalogue_stars=int(mag.size),
         catalogue_seen=int(np.count_nonzero(seen)),
         catalogue_to_mag=float(np.max(mag)) if mag.size else None,
+        catalogue_by_mag=_by_mag(mag, seen),
     )
 
 
@@ -92,6 +101,14 @@ def catalogue_seen(
     tree = KDTree(np.column_stack([stars.x_px, stars.y_px]))
     apart, _ = tree.query(np.column_stack([x[inside], y[inside]]))
     return v, np.asarray(apart <= max(3.0, SAME_PLACE_FWHM * fwhm_px))
+
+
+def _by_mag(mag: Floats, seen: npt.NDArray[np.bool_]) -> tuple[tuple[float, int, int], ...]:
+    step = np.ceil(mag / STEP_MAG).astype(int)
+    return tuple(
+        (float(n * STEP_MAG), int(np.sum(step == n)), int(np.sum(seen & (step == n))))
+        for n in np.unique(step)
+    )
 
 
 def half_seen_mag(mag: Floats, seen: npt.NDArray[np.bool_]) -> float | None:

@@ -64,6 +64,8 @@ class SkyLight:
     """Catalogue stars in the frame, clear of its edge, and how many of them are found."""
     catalogue_seen: int = 0
     catalogue_to_mag: float | None = None
+    catalogue_by_mag: tuple[tuple[float, int, int], ...] = ()
+    """By half magnitudes: fainter end, stars in the frame, stars found."""
     histogram_share: float | None = None
     """Level of the sky between black (0) and clipping (1)."""
     read_noise_share: float | None = None

@@ -27,6 +27,18 @@ class Comparison:
             return None
         return None if self.predicted == 0 else self.measured / self.predicted
 
+    @property
+    def difference(self) -> float | None:
+        """Measured less predicted, of magnitudes, whose ratio says nothing; else None."""
+        if not self.in_magnitudes or self.predicted is None or self.measured is None:
+            return None
+        return self.measured - self.predicted
+
+    @property
+    def in_magnitudes(self) -> bool:
+        """True where the scale is logarithmic: differences count."""
+        return self.unit.startswith("mag")
+
     def to_json(self) -> dict[str, Any]:
-        """A JSON-serialisable mapping with the ratio."""
-        return {**asdict(self), "ratio": self.ratio}
+        """A JSON-serialisable mapping with the ratio and, of magnitudes, the difference."""
+        return {**asdict(self), "ratio": self.ratio, "difference": self.difference}

@@ -24,6 +24,7 @@ from slowglass.kit.measured import take_in
 from slowglass.kit.optics import PIXEL_BLUR_PX
 from slowglass.learn.air import extinction_value
 from slowglass.learn.groups import FEWEST_FRAMES, Group, GroupMeasures
+from slowglass.learn.imaging import imaging_values
 from slowglass.learn.measure import focal_length_mm
 from slowglass.learn.mounting import axis_values, swing_of_worm
 from slowglass.learn.transfer import Measured
@@ -77,6 +78,7 @@ def propose(groups: Sequence[Group], kit: Kit, site: Site, shared: Shared) -> tu
         extinction_value(groups, site, shared.once),
         swing_of_worm(groups, kit, shared.once) or _swing(rows, kit, site, shared),
         *axis_values(groups, kit, site, shared.once),
+        *imaging_values(groups, kit),
     ]
     return tuple(value for value in found if value is not None)
 

@@ -45,6 +45,7 @@ def logged_frame(
         )
         altitude = float(high)
     sky = verdict.light
+    channels = (sky.channel_zero_points_mag if sky is not None else None) or {}
     return LoggedFrame(
         fingerprint=fingerprint,
         file=verdict.file,
@@ -61,6 +62,9 @@ def logged_frame(
         elongation=_finite(verdict.elongation),
         sky_mag_arcsec2=_finite(sky.sky_mag_arcsec2) if sky is not None else None,
         zero_point_mag=_finite(sky.zero_point_mag) if sky is not None else None,
+        zero_point_red_mag=_finite(channels.get("R")),
+        zero_point_blue_mag=_finite(channels.get("B")),
+        faintest_mag=_finite(sky.faintest_mag) if sky is not None else None,
         snr=_snr(light, verdict.fwhm_px),
         verdict=verdict.to_json(),
     )

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from slowglass.judge.light import CLOUDED
+from slowglass.judge.reach import STEP_MAG
 from slowglass.learn.logbook.records import FrameQuery, LoggedFrame, LoggedPlan, Night
 
 if TYPE_CHECKING:
@@ -56,6 +57,12 @@ class GroupMeasures:
     transparency: float | None
     """Share of the light that arrived of what the kit in use promised."""
     scale_arcsec_per_px: float | None
+    faintest_mag: float | None = None
+    """V of a star of five times the noise in one frame."""
+    half_seen_mag: float | None = None
+    """V at which half of the catalogue's stars are found, where the catalogue is deep enough."""
+    stars_seen: float | None = None
+    """Catalogue stars found in one frame."""
 
     @property
     def keeper_fraction(self) -> float | None:
@@ -118,11 +125,29 @@ class Group:
             snr=_median(at_size),
             fwhm_arcsec=width,
             sky_mag_arcsec2=_median([sky_of_frame(f, passes) for f in good]),
-            transparency=_median([_light(f).get("transparency") for f in good]),
+            transparency=_median([light_of(f).get("transparency") for f in good]),
             scale_arcsec_per_px=_median(
                 [f.verdict.get("scale_arcsec_per_px") for f in self.frames if f.solved]
             ),
+            faintest_mag=_median([f.faintest_mag for f in good]),
+            half_seen_mag=_median([light_of(f).get("half_seen_mag") for f in good]),
+            stars_seen=_median(
+                [sum(seen for _, _, seen in rows) for f in good if (rows := _by_mag(f))]
+            ),
         )
+
+    def stars_brighter(self, faintest_mag: float) -> float | None:
+        """Catalogue stars in one frame down to a magnitude, whether found or not."""
+        good = [f for f in self.frames if f.keeper] or list(self.frames)
+        counts = [
+            sum(
+                there * min(1.0, max(0.0, (faintest_mag - (end - STEP_MAG)) / STEP_MAG))
+                for end, there, _ in rows
+            )
+            for f in good
+            if (rows := _by_mag(f))
+        ]
+        return _median(counts)
 
 
 def groups_of(logbook: Logbook, *, kit: str | None = None, site: str | None = None) -> list[Group]:
@@ -182,15 +207,21 @@ def sky_of_frame(frame: LoggedFrame, passes: float) -> float | None:
     A frame short of light is reckoned through cloud, with the kit's own zero point; if the kit
     never passes more, that was no cloud, and the stars' own zero point holds.
     """
-    light = _light(frame)
+    light = light_of(frame)
     share, sky = light.get("transparency"), frame.sky_mag_arcsec2
     if sky is None or not share or share >= CLOUDED:
         return sky
     return sky + 2.5 * math.log10(share if share >= CLOUDED * passes else passes)
 
 
-def _light(frame: LoggedFrame) -> Mapping[str, Any]:
+def light_of(frame: LoggedFrame) -> Mapping[str, Any]:
+    """What judging said of a frame's light and sky; empty where it said nothing."""
     return frame.verdict.get("light") or {}
+
+
+def _by_mag(frame: LoggedFrame) -> Sequence[tuple[float, int, int]]:
+    """By half magnitudes: fainter end, catalogue stars in the frame, those found."""
+    return light_of(frame).get("catalogue_by_mag") or ()
 
 
 def _median(values: Sequence[float | None]) -> float | None:

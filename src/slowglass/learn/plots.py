@@ -35,7 +35,7 @@ def draw_review(lessons: Lessons, path: Path) -> Path:
     reviews = lessons.reviews[-MOST_ROWS:]
     names = [f"{r.group.night.evening}  {r.group.object}" for r in reviews]
     wanted = [row.quantity for row in reviews[0].rows]
-    figure = _figure(9.0, 1.7 + 0.32 * len(reviews))
+    figure = _figure(12.0, 1.7 + 0.32 * len(reviews))
     axes = figure.subplots(1, len(wanted), sharey=True, squeeze=False)[0]
     for column, (axis, quantity) in enumerate(zip(axes, wanted, strict=True)):
         _ratio_column(axis, reviews, column, quantity)
@@ -135,7 +135,7 @@ def sky_place(ra_deg: float, dec_deg: float) -> tuple[float, float]:
 def _ratio_column(axis: Axes, reviews: Sequence[Any], column: int, quantity: str) -> None:
     _plain(axis)
     axis.grid(axis="x", color=FAINT, lw=0.4)
-    level = quantity == "Sky"
+    level = reviews[0].rows[column].in_magnitudes
     middle = 0.0 if level else 1.0
     values = []
     for review in reviews:
@@ -153,7 +153,8 @@ def _ratio_column(axis: Axes, reviews: Sequence[Any], column: int, quantity: str
     axis.set_xlim(middle - reach, middle + reach)
     words = {"Signal to noise of one frame": "signal to noise", "Star width (FWHM)": "star width",
              "Sky": "sky, mag darker", "Light that arrived": "light arrived",
-             "Share of frames kept": "frames kept"}  # fmt: skip
+             "Share of frames kept": "frames kept", "Limiting magnitude": "limit, mag fainter",
+             "Catalogue stars reached": "stars reached"}  # fmt: skip
     axis.set_title(words.get(quantity, quantity), fontsize=8.5, color=INK)
     axis.tick_params(labelsize=7)
 

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 WELL_SAID = 0.1
 """Within this share a prediction is as good as the frames can tell: there is no miss."""
 FEWEST_NIGHTS = 2
+LIMIT = "Limiting magnitude"
+STARS = "Catalogue stars reached"
 
 
 @dataclass(frozen=True)
@@ -186,8 +188,23 @@ def _review(group: Group, kit: Kit, site: Site, shared: Shared) -> GroupReview:
         Comparison("Share of frames kept", "", predicted.keeper_fraction,
                    measured.keeper_fraction,
                    f"{measured.round_frames} of {measured.shaped_frames} with round stars"),
+        Comparison(LIMIT, "mag", predicted.faintest_mag, measured.faintest_mag,
+                   f"a star of five times the noise in one frame{_half_seen(measured)}"),
+        Comparison(STARS, "", _whole(group.stars_brighter(predicted.faintest_mag)),
+                   _whole(measured.stars_seen), "in one frame; all that the forecast's limiting "
+                   "magnitude takes in, and those found"),
     )  # fmt: skip
     return GroupReview(group, predicted, measured, rows, misses_of(predicted, measured))
+
+
+def _half_seen(measured: GroupMeasures) -> str:
+    if measured.half_seen_mag is None:
+        return ""
+    return f"; half of the catalogue's stars were found at {measured.half_seen_mag:.1f}"
+
+
+def _whole(count: float | None) -> float | None:
+    return None if count is None else float(round(count))
 
 
 def misses_of(predicted: Prediction, measured: GroupMeasures) -> tuple[Miss, ...]:

@@ -241,7 +241,7 @@ def _for_and_against(review: GroupReview) -> tuple[tuple[str, ...], tuple[str, .
     well, badly = [], []
     for row in review.rows:
         ratio = row.ratio
-        if ratio is None or row.quantity == "Sky":
+        if ratio is None or row.in_magnitudes:
             continue
         better = ratio if row.quantity != "Star width (FWHM)" else 1.0 / ratio
         if better >= 0.95:

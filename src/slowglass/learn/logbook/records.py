@@ -40,6 +40,11 @@ class LoggedFrame:
     elongation: float | None = None
     sky_mag_arcsec2: float | None = None
     zero_point_mag: float | None = None
+    """Of the green pixels: V of a star of the sky's colour that gives 1 ADU a second."""
+    zero_point_red_mag: float | None = None
+    zero_point_blue_mag: float | None = None
+    faintest_mag: float | None = None
+    """V of a star of five times the noise."""
     snr: float | None = None
     verdict: Mapping[str, Any] = field(default_factory=dict)
     id: int | None = None
@@ -132,6 +137,8 @@ class FrameQuery:
     exposure_from_s: float | None = None
     exposure_to_s: float | None = None
     sky_darker_than: float | None = None
+    reaching_mag: float | None = None
+    """Its faintest stars are at least this faint."""
     near: tuple[float, float, float] | None = None
     """RA, Dec and radius in degrees."""
     text: str | None = None

@@ -104,6 +104,8 @@ def _of_frames(query: FrameQuery) -> list[sa.ColumnElement[bool]]:
         conditions.append(frames.c.exposure_s <= query.exposure_to_s)
     if query.sky_darker_than is not None:
         conditions.append(frames.c.sky_mag_arcsec2 > query.sky_darker_than)
+    if query.reaching_mag is not None:
+        conditions.append(frames.c.faintest_mag >= query.reaching_mag)
     if query.text:
         # Looked up in the narrow index of names, not in the wide rows.
         named = sa.select(frames.c.id).where(frames.c.file.contains(query.text, autoescape=True))

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from sqlalchemy.engine import Connection, Engine
 
 FILE_NAME = "logbook.sqlite"
-EDITION = "1"
+EDITION = "2"
 """The newest step of ``migrations/versions``."""
 BUSY_S = 20.0
 """How long one process waits for another's write."""
