@@ -6,46 +6,50 @@ import re
 import tempfile
 import threading
 from collections import OrderedDict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from slowglass.documents import document
 from slowglass.errors import UsageError
+from slowglass.find.chart import VIEWS
+from slowglass.find.plates import PLATES
 from slowglass.workbench import FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
-    from slowglass.find.plates import PlateName
+    from slowglass.find.chart import ViewName
     from slowglass.find.result import Route
     from slowglass.find.svg import StyleName
-    from slowglass.workbench import Workbench
+    from slowglass.web.notebook import Notebook
 
 KEPT = 24
 STYLES: tuple[StyleName, ...] = ("paper", "night")
+LEG_LETTERS = 1.7
+"""Letters of a leg's chart against those of a printed page: it is read on a phone."""
 
 
 @dataclass(frozen=True)
 class Way:
-    """A route, as JSON too, and its charts as SVG text by style (none without legs)."""
+    """A route, as JSON too, and its charts as SVG text by what they show."""
 
     route: dict[str, Any]
-    charts: dict[str, str]
-    size: tuple[float, float]
     found: Route
+    size: tuple[float, float]
+    charts: dict[tuple[str, str, str], str] = field(default_factory=dict)
 
 
 class Ways:
     """Finds and remembers ways; safe to ask from several threads."""
 
-    def __init__(self, workbench: Workbench) -> None:
-        self.workbench = workbench
+    def __init__(self, book: Notebook) -> None:
+        self.book = book
         self._lock = threading.Lock()
-        self._kept: OrderedDict[tuple[str, str], Way] = OrderedDict()
+        self._kept: OrderedDict[tuple[str, str, str], Way] = OrderedDict()
 
     def find(self, name: str, when: str) -> Way:
         """The way to an object; ``when`` is a UTC moment as text, or "" for its best tonight."""
-        key = (name.strip().casefold(), when)
+        key = (name.strip().casefold(), when, self.book.instruments())
         with self._lock:
             way = self._kept.get(key)
             if way is None:
@@ -55,33 +59,60 @@ class Ways:
                     self._kept.popitem(last=False)
             return way
 
-    def plate(self, name: str, when: str, plate: PlateName, style: StyleName) -> str | None:
-        """One chart of a way as SVG text; None where there is no hop to draw."""
-        way = self.find(name, when)
+    def chart(self, way: Way, what: str, style: StyleName, seen: ViewName = "erect") -> str | None:
+        """A chart of a way as SVG text: "hop-and-words", a plate's name, or "leg-3".
+
+        None where there is no hop to draw, or no such chart.
+        """
         if not way.found.legs:
             return None
-        key = f"{plate}/{style}"
+        key = (what, style, seen)
         with self._lock:
             if key not in way.charts:
-                way.charts[key] = self._svg(way.found, style, plate)
+                svg = self._svg(way.found, what, style, seen)
+                if svg is None:
+                    return None
+                way.charts[key] = svg
             return way.charts[key]
 
-    def _svg(self, route: Route, style: StyleName, plate: PlateName | None = None) -> str:
+    def _svg(self, route: Route, what: str, style: StyleName, seen: ViewName) -> str | None:
+        from slowglass.find.plates import ChartWish
+
+        leg = re.fullmatch(r"leg-(\d{1,3})", what)
+        if leg and not 1 <= int(leg[1]) <= len(route.legs):
+            return None
+        plate = next((name for name in PLATES if name == what), None)
+        if plate is None and leg is None and what != "hop-and-words":
+            return None
+        letters = LEG_LETTERS if leg else 1.0
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / f"{style}.svg"
-            self.workbench.chart(route, path, style=style, plate=plate)
+            self.book.workbench.chart(
+                route,
+                path,
+                style=style,
+                plate=plate,
+                leg=int(leg[1]) if leg else None,
+                wish=ChartWish(seen, None, letters),
+            )
             return path.read_text(encoding="utf-8")
 
     def _make(self, name: str, when: str) -> Way:
-        route = self.workbench.find(name, when=moment(when))
-        charts: dict[str, str] = {}
+        route = self.book.workbench.find(name, when=moment(when))
         size = (0.0, 0.0)
+        charts: dict[tuple[str, str, str], str] = {}
         if route.legs:
-            charts = {style: self._svg(route, style) for style in STYLES}
-            box = re.search(r'viewBox="\S+ \S+ ([\d.]+) ([\d.]+)"', charts["paper"])
+            svg = self._svg(route, "hop-and-words", "paper", "erect") or ""
+            charts[("hop-and-words", "paper", "erect")] = svg
+            box = re.search(r'viewBox="\S+ \S+ ([\d.]+) ([\d.]+)"', svg)
             if box is not None:
                 size = (float(box[1]), float(box[2]))
-        return Way(document(route), charts, size, route)
+        return Way(document(route), route, size, charts)
+
+
+def view_named(text: str) -> ViewName:
+    """The view of that name; as by eye for any other text."""
+    return next((view for view in VIEWS if view == text), "erect")
 
 
 def moment(text: str) -> datetime | None:
