@@ -161,12 +161,11 @@ def test_without_a_night_its_pages_lead_to_the_first_and_the_others_answer(workb
         async with httpx.AsyncClient(transport=transport, base_url=HOST) as client:
             return await client.get(path)
 
-    for path in ("/judge", "/finish"):
-        answer = run_apart(go, path)
-        assert answer.status_code == 303
-        assert answer.headers["location"] == "/"
+    answer = run_apart(go, "/judge")
+    assert answer.status_code == 303
+    assert answer.headers["location"] == "/judge/folder"
     assert "Make the example night" in run_apart(go, "/").text
-    for path in ("/kit", "/weigh", "/learn"):
+    for path in ("/kit", "/weigh", "/learn", "/finish", "/expose"):
         assert run_apart(go, path).status_code == 200
     assert run_apart(go, "/plate/finished").status_code == 404
 

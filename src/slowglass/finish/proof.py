@@ -78,6 +78,12 @@ class Proof:
         """Whether one frame alone was kept to compare with."""
         return self.facts.square is not None
 
+    @property
+    def finished_size(self) -> tuple[int, int]:
+        """Columns and rows of the picture as it was finished."""
+        box = self._box(self.facts.recipe)
+        return box.width_px, box.height_px
+
     def recipe(self, moves: Moves) -> Recipe:
         """The filled recipe of these moves."""
         with self._lock:

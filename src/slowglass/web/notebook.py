@@ -143,7 +143,7 @@ class Notebook:
             clock=clock(night_zone),
             zone_clock=clock,
             steps=STEPS,
-            here="/judge" if path.startswith("/judge") else path,
+            here="/" + path.strip("/").partition("/")[0],
             path=path,
             address=path + (f"?{request.url.query}" if request.url.query else ""),
             light=light_of(request),

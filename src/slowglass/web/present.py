@@ -78,6 +78,16 @@ def sentence(text: str) -> str:
     return text[:1].upper() + text[1:].rstrip(".") + "." if text else ""
 
 
+def duration(seconds: float) -> str:
+    """A time as one says it: "40 s", "22 min", "2 h 05 min"."""
+    if seconds < 120:
+        return number(seconds, 0, "s")
+    minutes = round(seconds / 60.0)
+    if minutes < 120:
+        return number(minutes, 0, "min")
+    return f"{minutes // 60}\u00a0h {minutes % 60:02d}\u00a0min"
+
+
 def file_size(size: int) -> str:
     """A file's size in kB or MB."""
     if size < 1e6:
@@ -104,6 +114,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "night": night_words,
     "sentence": sentence,
     "file_size": file_size,
+    "duration": duration,
     "points": points,
     "zipped": zipped,
 }
