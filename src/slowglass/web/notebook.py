@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 import re
 from collections.abc import Sequence
 from dataclasses import replace
@@ -16,7 +15,6 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
-from slowglass.errors import UsageError
 from slowglass.learn.night import INDEX, NOTES, NightRecord, load_night
 from slowglass.web.desk import Desk
 from slowglass.web.job import Job
@@ -172,18 +170,6 @@ def light_of(request: Request) -> str:
 def asked(request: Request, key: str) -> str:
     """A value of the address's query, shortened to a sane length."""
     return request.query_params.get(key, "").strip()[:80]
-
-
-def asked_number(request: Request, key: str, usual: float) -> float:
-    """A number above 0 of the address's query, or the usual one; ``UsageError`` for others."""
-    text = asked(request, key)
-    try:
-        value = float(text) if text else usual
-    except ValueError:
-        value = math.nan
-    if not 0 < value <= 100_000:
-        raise UsageError(f"{key} “{text}” is not a number above 0", "write it as 30")
-    return value
 
 
 def way_back(text: object) -> str:
