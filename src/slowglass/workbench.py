@@ -697,6 +697,12 @@ class Workbench:
         )
         return written
 
+    def kit_path(self) -> Path:
+        """The file in which changes of the kit are kept."""
+        from slowglass.learn.adopt import Files
+
+        return Files(self.kit_file, self.site_file).kit_path
+
     def site_path(self) -> Path:
         """The file in which changes of the site are kept."""
         from slowglass.learn.adopt import Files

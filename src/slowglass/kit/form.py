@@ -24,11 +24,15 @@ Kind = Literal["number", "whole", "text", "choice", "rows"]
 
 ELSEWHERE = frozenset({"measured", "horizon", "assumed"})
 """Keys that are not typed here: measurements, the drawn skyline, what was assumed."""
-ROWS: dict[str, tuple[str, str]] = {
-    "eyepieces": ("focal length in mm, apparent field in °", "25, 50"),
-    "light_domes": ("azimuth °, width °, magnitudes brighter at 20° up", "225, 60, 1.5"),
+ROWS: dict[str, tuple[str, str, str]] = {
+    "eyepieces": ("Eyepieces", "focal length in mm, apparent field in °", "25, 50"),
+    "light_domes": (
+        "Towns that light the low sky",
+        "azimuth °, width °, magnitudes brighter at 20° up",
+        "225, 60, 1.5",
+    ),
 }
-"""Lists, written one to a line: what stands on a line, and an example."""
+"""Lists, written one to a line: their name, what stands on a line, and an example."""
 ANGLES: dict[str, Literal["latitude", "longitude"]] = {
     "latitude_deg": "latitude",
     "longitude_deg": "longitude",
@@ -186,7 +190,7 @@ def typed_number(text: str, *, unit: str = "", needed: str = "a number") -> floa
 
 
 def _rows(name: str, text: str) -> tuple[Any, ...]:
-    says, example = ROWS[name]
+    _, says, example = ROWS[name]
     count = len(example.split(","))
     rows: list[Any] = []
     for number, line in enumerate(text.splitlines(), 1):
@@ -232,10 +236,10 @@ def _form_field(
     if optional and kind == "number":
         span = f"a number from {plain(low)} to {plain(high)}, or nothing"
     if kind == "rows":
-        span = f"{ROWS[name][0]}, one on each line, such as {ROWS[name][1]}"
+        span = f"{ROWS[name][1]}, one on each line, such as {ROWS[name][2]}"
     return FormField(
         key,
-        info.description or name,
+        ROWS[name][0] if kind == "rows" else info.description or name,
         kind,
         field_text(name, value),
         unit_of(info),

@@ -28,6 +28,7 @@ def routes(book: Notebook) -> list[Route]:
         faults: tuple[str, ...] = (),
     ) -> Response:
         """The page; with points not saved yet, or a text as it was written and its faults."""
+        from slowglass.kit.form import form_sections, key_labels
         from slowglass.kit.service import skyline_by_direction, summarise_kit
         from slowglass.kit.skyline_io import earlier_file, skyline_text
 
@@ -36,12 +37,16 @@ def routes(book: Notebook) -> list[Route]:
         drawn = site if points is None else site.model_copy(update={"horizon": points})
         summary = summarise_kit(kit, site)
         path = bench.site_path()
+        fields = [field for section in form_sections(kit) for field in section.fields]
         return book.render(
             request,
             "kit.html",
             status=400 if faults else 200,
             summary=summary,
             rows=kit_rows(kit, summary),
+            assumed=[(f.label, f"{f.text} {f.unit}".strip()) for f in fields if f.assumed],
+            measured=[*kit.measured, *site.measured],
+            labels=key_labels(),
             skyline=skyline_by_direction(drawn),
             outline=[(az, -float(drawn.horizon_alt_deg(az))) for az in range(0, 361, 4)],
             pairs=skyline_text(drawn.horizon) if text is None else text,
