@@ -6,6 +6,8 @@ so that a browser may keep them for good.
 
 from __future__ import annotations
 
+import contextlib
+import threading
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -48,6 +50,10 @@ def routes(book: Notebook) -> list[Route]:
     def opened(path: Path) -> Shown:
         return viewing.open(path, clock_zone=ZoneInfo(book.workbench.site.timezone))
 
+    def open_ahead(path: Path) -> None:
+        with contextlib.suppress(SlowglassError):  # the script asks again and is told
+            opened(path)
+
     def asked_shown(request: Request) -> Shown:
         """The picture a script asks for; 404 outside the chosen folders and for no picture."""
         try:
@@ -62,6 +68,8 @@ def routes(book: Notebook) -> list[Route]:
     def page(request: Request) -> Response:
         path = book.roots.file(request.query_params.get("of", ""))
         before, after, place, count = neighbours(path)
+        # While the browser fetches styles and scripts the picture is being read already.
+        threading.Thread(target=open_ahead, args=(path,), daemon=True).start()
         return book.render(
             request, "view.html", frame=path, of=str(path), before=before, after=after,
             position=(place, count), judged=viewing.kept.mark(path) != 0, square=TILE_PX,
