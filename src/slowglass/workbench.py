@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     from slowglass.learn.air import SkyByDirection
     from slowglass.learn.fieldreport.service import Paper
     from slowglass.learn.log import Outcome
+    from slowglass.learn.logbook.records import LoggedPicture
     from slowglass.learn.logbook.store import Logbook
     from slowglass.learn.sensor import SensorResult
     from slowglass.learn.service import Lessons
@@ -671,11 +672,27 @@ class Workbench:
             return None
         return log_finished(self.logbook, result, kit=self.kit, site=self.site, sky=self.sky)
 
-    def lessons(self, *, evening: str | None = None) -> Lessons:
+    def lessons(self, *, evening: str | None = None, report: Report = silent) -> Lessons:
         """What the logged nights teach about this kit at this site."""
         from slowglass.learn.service import learn_from
 
-        return learn_from(self.logbook, self.kit, self.site, self.sky, evening=evening)
+        return learn_from(
+            self.logbook, self.kit, self.site, self.sky, evening=evening, report=report
+        )
+
+    def pictures(
+        self, *, name: str = "", near: str = "", radius: str = "", text: str = ""
+    ) -> tuple[list[LoggedPicture], tuple[float, float, float] | None]:
+        """Finished pictures of an object, near a place or with a word, the newest first.
+
+        The second is the circle looked in: right ascension, declination and radius in degrees.
+        """
+        from slowglass.learn.ask import place_and_radius
+        from slowglass.learn.gallery import find_pictures
+
+        around = place_and_radius(near, radius, self.sky)
+        thing = self.sky.objects.get(name).id if name else None
+        return find_pictures(self.logbook, object=thing, near=around, text=text), around
 
     def measure_camera(self, folder: Path, *, report: Report = silent) -> SensorResult:
         """Gain, noise and flaws of the camera from a folder of bias, darks and flats."""

@@ -11,6 +11,8 @@ import numpy as np
 
 from slowglass.errors import UsageError
 from slowglass.frame.atomic import replacing
+from slowglass.learn.gallery import spots_of
+from slowglass.learn.skymap import ecliptic, galactic_circle, grid, map_svg, pieces, project
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -107,29 +109,38 @@ def draw_sky_by_direction(found: SkyByDirection, path: Path) -> Path:
 
 def draw_picture_sky(pictures: Sequence[LoggedPicture], path: Path) -> Path:
     """Path of an all-sky map (equal area) with the places of finished pictures."""
-    placed = [p for p in pictures if p.ra_deg is not None and p.dec_deg is not None]
+    spots = spots_of(pictures)
+    if path.suffix.lower() == ".svg":
+        with replacing(path) as temporary:
+            temporary.write_text(map_svg(spots, alone=True), encoding="utf-8")
+        return path
     figure = _figure(9.0, 4.9)
-    axis = figure.add_subplot(projection="mollweide")
-    axis.set_facecolor(PAPER)
-    axis.grid(color=FAINT, lw=0.5)
-    axis.tick_params(colors=INK, labelsize=7)
-    # Right ascension grows to the left, as one sees it looking up.
-    hours = range(2, 24, 2)
-    axis.set_xticks([sky_place(15.0 * h, 0.0)[0] for h in hours], [f"{h} h" for h in hours])
-    for number, picture in enumerate(placed):
-        x, y = sky_place(picture.ra_deg or 0.0, picture.dec_deg or 0.0)
-        axis.plot(x, y, "o", color=ACCENT, ms=5)
+    axis = figure.subplots()
+    axis.set_axis_off()
+    axis.set_aspect("equal")
+    half = math.sqrt(2.0)
+    turn = np.linspace(0.0, 2.0 * math.pi, 181)
+    axis.plot(2.0 * half * np.cos(turn), half * np.sin(turn), color=INK, lw=1.0)
+    for x, y in grid():
+        axis.plot(x, y, color=FAINT, lw=0.5)
+    for x, y in pieces(*galactic_circle()):
+        axis.plot(x, y, color=INK, lw=16, alpha=0.08, solid_capstyle="butt")
+        axis.plot(x, y, color=INK, lw=0.6)
+    for x, y in pieces(*ecliptic()):
+        axis.plot(x, y, color=INK, lw=0.7, ls=(0, (5, 4)))
+    for hour in range(2, 24, 4):
+        x, y = project(15.0 * hour, -3.0)
+        axis.text(float(x), float(y), f"{hour} h", fontsize=7, color=INK, ha="center", va="top")
+    for number, spot in enumerate(spots):
+        place = tuple(float(v) for v in project(spot.ra_deg, spot.dec_deg))
+        axis.plot(*place, "o", color=ACCENT, ms=5)
         shift = 7 if number % 2 == 0 else -12
-        axis.annotate(picture.object or Path(picture.file).stem, (x, y), xytext=(5, shift),
-                      textcoords="offset points", fontsize=7, color=INK)  # fmt: skip
-    count = "One finished picture" if len(placed) == 1 else f"{len(placed)} finished pictures"
-    axis.set_title(count, loc="left", fontsize=11, color=INK)
+        axis.annotate(spot.name, place[:2], xytext=(5, shift), textcoords="offset points",
+                      fontsize=7, color=INK)  # fmt: skip
+    count = "One finished picture" if len(spots) == 1 else f"{len(spots)} finished pictures"
+    axis.set_title(f"{count}; shaded the Milky Way, dashed the Sun’s way", loc="left",
+                   fontsize=10, color=INK)  # fmt: skip
     return _save(figure, path)
-
-
-def sky_place(ra_deg: float, dec_deg: float) -> tuple[float, float]:
-    """Longitude and latitude in radians on the map, 12 h in the middle, east to the left."""
-    return -math.radians(ra_deg - 180.0), math.radians(dec_deg)
 
 
 def _ratio_column(axis: Axes, reviews: Sequence[Any], column: int, quantity: str) -> None:

@@ -18,6 +18,7 @@ from slowglass.learn.review import (
 )
 from slowglass.learn.shared import Shared
 from slowglass.learn.values import KitValue
+from slowglass.progress import Report, silent
 
 if TYPE_CHECKING:
     from slowglass.kit.model import Kit, Site
@@ -110,25 +111,34 @@ def summarise_logbook(logbook: Logbook) -> LogbookSummary:
 
 
 def learn_from(
-    logbook: Logbook, kit: Kit, site: Site, sky: Sky, *, evening: str | None = None
+    logbook: Logbook,
+    kit: Kit,
+    site: Site,
+    sky: Sky,
+    *,
+    evening: str | None = None,
+    report: Report = silent,
 ) -> Lessons:
     """Reviews, corrections and advice from the logbook's frames of a kit at a site.
 
     ``evening`` narrows the reviews to one night; corrections and advice use all of them.
     """
+    report("reading the logbook", 0, 5)
     groups = groups_of(logbook, kit=kit.name, site=site.name)
     shown = [g for g in groups if evening is None or g.night.evening == evening]
     shared = Shared(sky)
+    report("predicting and measuring", 1, 5)
     values = propose(groups, kit, site, shared)
     differing = worthwhile(values)
     better = corrected(kit, site, differing)
-    return Lessons(
-        reviews=review_groups(shown, kit, site, shared),
-        values=values,
-        differing=differing,
-        trial=leave_one_night_out(groups, kit, site, shared),
-        advice=advise(groups, *better, shared),
-    )
+    report("comparing", 2, 5)
+    reviews = review_groups(shown, kit, site, shared)
+    report("leaving out one night after another", 3, 5)
+    trial = leave_one_night_out(groups, kit, site, shared)
+    report("weighing changes", 4, 5)
+    advice = advise(groups, *better, shared)
+    report("learned", 5, 5)
+    return Lessons(reviews, values, differing, trial, advice)
 
 
 def _summary(night: Night, count: NightCount | None) -> NightSummary:

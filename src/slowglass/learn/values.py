@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -70,8 +71,14 @@ class KitValue:
             "quantity": self.quantity, "label": self.label, "unit": self.unit,
             "value": self.value, "sigma": self.sigma, "stated": self.stated,
             "apart_sigma": self.apart, "how": self.how, "sources": list(self.sources),
-            "adoptable": self.adoptable,
+            "adoptable": self.adoptable, "of_site": self.of_site,
         }  # fmt: skip
+
+    @classmethod
+    def from_json(cls, said: Mapping[str, Any]) -> KitValue:
+        """The value that ``to_json`` gave."""
+        known = {name: said[name] for name in cls.__dataclass_fields__ if name in said}
+        return cls(**{**known, "sources": tuple(said["sources"])})
 
 
 def kit_value(

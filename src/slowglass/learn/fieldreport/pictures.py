@@ -59,7 +59,9 @@ def object_pictures(
     if best is not None:
         pictures += _frame_pictures(best, thing)
     if finished is not None:
-        pictures.append(_from_file(Path(finished.file), finished.caption or "Finished picture"))
+        pictures.append(
+            picture_from_file(Path(finished.file), finished.caption or "Finished picture")
+        )
     return tuple(pictures)
 
 
@@ -115,23 +117,32 @@ def _best_frame(frames: tuple[LoggedFrame, ...]) -> LoggedFrame | None:
     return min(kept, key=lambda f: f.fwhm_arcsec or 99.0) if kept else None
 
 
-def _from_file(path: Path, caption: str) -> ReportPicture:
+def picture_from_file(path: Path, caption: str, *, longest_px: int | None = None) -> ReportPicture:
+    """A picture file as a small JPEG, no longer than ``longest_px``; the report's size without."""
     import cv2
 
-    if not path.exists():
+    if not path.is_file():
         return ReportPicture(caption, missing=f"{path.name} is no longer there")
-    data = cv2.imdecode(np.fromfile(path, dtype=np.uint8), cv2.IMREAD_COLOR)
+    try:
+        content = np.fromfile(path, dtype=np.uint8)
+        data = cv2.imdecode(content, cv2.IMREAD_COLOR) if content.size else None
+    except (OSError, cv2.error):
+        data = None
     if data is None:
         return ReportPicture(caption, missing=f"{path.name} is no picture that can be shown")
-    return _picture(np.ascontiguousarray(data[..., ::-1]), caption)
+    return _picture(np.ascontiguousarray(data[..., ::-1]), caption, longest_px)
 
 
-def _picture(pixels: npt.NDArray[np.uint8], caption: str) -> ReportPicture:
+def _picture(
+    pixels: npt.NDArray[np.uint8], caption: str, longest_px: int | None = None
+) -> ReportPicture:
     """A picture made small enough for the web, as JPEG."""
     import cv2
 
     longest = max(pixels.shape[:2])
     goal = LONGEST_PX if longest > CUT_PX else CUT_PX
+    if longest_px is not None:
+        goal = min(longest, longest_px)
     if longest != goal:
         ratio = goal / longest
         how = cv2.INTER_AREA if ratio < 1 else cv2.INTER_CUBIC

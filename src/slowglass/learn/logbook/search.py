@@ -20,13 +20,7 @@ if TYPE_CHECKING:
 
 def frame_rows(connection: Connection, query: FrameQuery) -> Sequence[Mapping[Any, Any]]:
     """Rows of the frames table that answer the query, in the order they were taken."""
-    gone = frames.c.removed_utc
-    wanted = sa.select(frames).where(gone.is_not(None) if query.removed else gone.is_(None))
-    wanted = _of_nights(wanted, query)
-    for condition in _of_frames(query):
-        wanted = wanted.where(condition)
-    if query.near is not None:
-        wanted = wanted.where(_box(*query.near))
+    wanted = _answering(sa.select(frames), query)
     wanted = wanted.order_by(frames.c.start_utc, frames.c.id)
     if query.limit is not None and query.near is None:
         wanted = wanted.limit(query.limit)
@@ -36,6 +30,26 @@ def frame_rows(connection: Connection, query: FrameQuery) -> Sequence[Mapping[An
     ra, dec, radius = query.near
     close = [r for r in rows if separation_deg(ra, dec, r["ra_deg"], r["dec_deg"]) <= radius]
     return close[: query.limit]
+
+
+def frame_count(connection: Connection, query: FrameQuery) -> int:
+    """How many frames answer the query, its limit aside."""
+    if query.near is None:
+        wanted = _answering(sa.select(sa.func.count()).select_from(frames), query)
+        return int(connection.execute(wanted).scalar_one())
+    places = connection.execute(_answering(sa.select(frames.c.ra_deg, frames.c.dec_deg), query))
+    ra, dec, radius = query.near
+    return sum(bool(separation_deg(ra, dec, *place) <= radius) for place in places)
+
+
+def _answering(wanted: sa.Select[Any], query: FrameQuery) -> sa.Select[Any]:
+    """The statement with every condition of the query."""
+    gone = frames.c.removed_utc
+    wanted = wanted.where(gone.is_not(None) if query.removed else gone.is_(None))
+    wanted = _of_nights(wanted, query)
+    for condition in _of_frames(query):
+        wanted = wanted.where(condition)
+    return wanted if query.near is None else wanted.where(_box(*query.near))
 
 
 @dataclass(frozen=True)

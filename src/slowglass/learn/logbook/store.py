@@ -28,7 +28,7 @@ from slowglass.learn.logbook.records import (
     LoggedPlan,
     Night,
 )
-from slowglass.learn.logbook.search import NightCount, frame_rows, night_counts
+from slowglass.learn.logbook.search import NightCount, frame_count, frame_rows, night_counts
 
 if TYPE_CHECKING:
     from sqlalchemy.engine import Connection, Engine
@@ -253,6 +253,21 @@ class Logbook:
         with self.engine.connect() as connection:
             return night_counts(connection)
 
+    def get(self, kind: type[Kept], entry_id: int) -> Kept | None:
+        """One entry by its number; None where there is none, or it was taken out of the lists."""
+        table = TABLES[kind]
+        wanted = sa.select(table).where(table.c.id == entry_id)
+        if kind is not Night:
+            wanted = wanted.where(table.c.removed_utc.is_(None))
+        with self.engine.connect() as connection:
+            row = connection.execute(wanted).mappings().first()
+        return None if row is None else _record(kind, row)
+
+    def count_frames(self, query: FrameQuery) -> int:
+        """How many frames answer a query, its limit aside."""
+        with self.engine.connect() as connection:
+            return frame_count(connection, query)
+
     def count(self, kind: type[Kept]) -> int:
         """How many entries of a kind there are, removed ones left out."""
         table = TABLES[kind]
@@ -261,6 +276,31 @@ class Logbook:
             wanted = wanted.where(table.c.removed_utc.is_(None))
         with self.engine.connect() as connection:
             return int(connection.execute(wanted).scalar_one())
+
+    def frames_mark(self) -> str:
+        """A text that changes when a frame comes, goes or is judged anew."""
+        f = schema.frames.c
+        sums = [sa.func.total(column) for column in
+                (f.keeper, f.fwhm_arcsec, f.elongation, f.snr, f.sky_mag_arcsec2,
+                 f.zero_point_mag, f.ra_deg)]  # fmt: skip
+        wanted = sa.select(
+            sa.func.count(), sa.func.max(f.id), sa.func.count(f.removed_utc),
+            sa.func.max(f.removed_utc), *sums,
+        )  # fmt: skip
+        with self.engine.connect() as connection:
+            return "/".join(map(str, connection.execute(wanted).one()))
+
+    def photographed_on(self) -> dict[str, str]:
+        """The last evening with a kept light frame of each object, by its id."""
+        frames, nights = schema.frames, schema.nights
+        wanted = (
+            sa.select(frames.c.object, sa.func.max(nights.c.evening))
+            .join(nights, nights.c.id == frames.c.night_id)
+            .where(frames.c.keeper, frames.c.kind == "light", frames.c.removed_utc.is_(None))
+            .group_by(frames.c.object)
+        )
+        with self.engine.connect() as connection:
+            return {name: evening for name, evening in connection.execute(wanted) if name}
 
     def photographed(self) -> frozenset[str]:
         """Ids of the objects with a kept light frame or a finished picture."""
