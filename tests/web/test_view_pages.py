@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import io
+import re
+import sys
 import time
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
 from urllib.parse import quote
 
 import numpy as np
@@ -13,6 +18,10 @@ from view_scene import BRIGHT, HEIGHT, WCS, WIDTH, write_scene
 
 from slowglass.frame.fits_io import write_fits
 from slowglass.frame.shelf import stamp_of
+from slowglass.judge.kept import Kept, KeptFrames
+from slowglass.judge.verdict import Verdict
+from slowglass.kit.io import load_site
+from slowglass.learn.night import NOTES
 from slowglass.web.app import create_app
 
 
@@ -199,3 +208,46 @@ def test_a_judged_folder_survives_another_start(workbench, sky, send, tmp_path):
     assert "Judge the" not in page and "None" not in page
     one = send(again, f"/judge/folder?{of(folder)}&frame=grey.fits").text
     assert "grey.fits: " in one
+
+
+def axis_folder(folder, kept_folder, *, altitude=34.0, azimuth=-52.0):
+    """Three frames turned in RA about an axis that is off by so many arcminutes, judged."""
+    sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
+    from judge_mount import Mounted
+
+    site = load_site("Fig Tree Yard")
+    mount = Mounted(site.latitude_deg, site.longitude_deg, altitude, azimuth, 40.0)
+    kept = KeptFrames(kept_folder)
+    folder.mkdir()
+    for k, hour in enumerate((-45.0, -20.0, 0.0)):
+        start_s = 1.79e9 + 120.0 * k
+        ra, dec, rotation = mount.place(hour, start_s + 15.0)
+        path = folder / f"turned-{k}.fits"
+        write_fits(path, np.full((8, 8), float(k)), cards={}, dtype="uint16")
+        verdict = Verdict(
+            str(path), 6000, 4000, exposure_s=30.0, stars=60, solved=True, ra_deg=ra, dec_deg=dec,
+            scale_arcsec_per_px=0.619, rotation_deg=rotation, parity=1, matched=20,
+            rms_arcsec=1.0, fwhm_px=3.0, keeper=True, kind="light",
+            start_utc=datetime.fromtimestamp(start_s, UTC).isoformat(),
+            instruction="Good frame: keep shooting",
+        )  # fmt: skip
+        kept.put(path, Kept(verdict))
+
+
+def test_the_axis_has_a_target_and_turns_of_the_bolts(workbench, send, tmp_path):
+    night = tmp_path / "night"
+    axis_folder(tmp_path / "axis", night / NOTES / "judged")
+    mount = workbench.kit.mount.model_copy(
+        update={"altitude_turn_arcmin": 60.0, "azimuth_turn_arcmin": None}
+    )
+    bench = replace(workbench, kit=workbench.kit.model_copy(update={"mount": mount}))
+    app = create_app(bench, folder=night, frames=[tmp_path / "axis"])
+    page = send(app, f"/judge/folder?{of(tmp_path / 'axis')}").text
+    altitude = re.search(r"Lower the axis by (\d+\.\d)′: ([^<]*) of the bolt", page)
+    azimuth = re.search(r"Turn it (\d+\.\d)′ east \(right as you face the pole\)\.", page)
+    assert altitude and azimuth
+    # known truth of the mount, to the goal of half an arcminute
+    assert float(altitude[1]) == pytest.approx(34.0, abs=0.5) and altitude[2] == "⅝ turn"
+    assert float(azimuth[1]) == pytest.approx(52.0, abs=0.5)
+    assert page.count('class="c-way"') == 2 and "bolt-tip" in page
+    assert "/judge/live/axis" not in page  # the setting goes on only with a watch

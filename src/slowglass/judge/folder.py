@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from slowglass.judge.axis import measure_axis
 from slowglass.judge.instruction import Say, say_next
 from slowglass.judge.overlay import Overlay, overlay_over
+from slowglass.judge.sample import sample_of
 from slowglass.judge.watch_sort import Entry, sort_out
 from slowglass.judge.watch_state import WatchState
-from slowglass.judge.watch_trends import find_trends, said_of_cause
+from slowglass.judge.watch_trends import Trends, find_trends, said_of_cause
 from slowglass.sky.coords import epoch_year
 
 if TYPE_CHECKING:
@@ -54,6 +57,8 @@ def judged_folder(
     entries.sort(key=lambda entry: (entry.start_s is None, entry.start_s or 0.0, entry.name))
     sorted_out = sort_out(entries)
     trends = find_trends([e for e in sorted_out if e.role == "light"], kit=kit, site=site)
+    if trends is not None and not trends.report.axis and site is not None:
+        trends = _with_turned(trends, sorted_out, site)
     about = [e for e in sorted_out if e.role not in ("dark", "flat", "bias")] or list(sorted_out)
     say = Say("Judge these frames")
     if about:
@@ -68,6 +73,13 @@ def judged_folder(
         target=target,
     )
     return JudgedFolder(state, tuple(missing))
+
+
+def _with_turned(trends: Trends, entries: Sequence[Entry], site: Site) -> Trends:
+    """The trends with the axis from all lights: frames turned in RA show no field in common."""
+    samples = [sample_of(e.verdict) for e in entries if e.role in ("light", "test")]
+    axis = measure_axis(samples, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg)
+    return replace(trends, report=replace(trends.report, axis=axis)) if axis else trends
 
 
 def overlay_of_kept(kept: Kept, sky: Sky, target: Place | None) -> Overlay | None:
