@@ -116,6 +116,14 @@ class Workbench:
 
         return open_logbook()
 
+    def warm_up(self) -> None:
+        """Open the sky and load what an evening's first questions need, before they are asked."""
+        import slowglass.choose.service
+        import slowglass.find.plates  # noqa: F401
+
+        self.hours(self.tonight())
+        len(self.sky.stars)
+
     def place(self, text: str) -> Place:
         """The place meant by an object's name, a star's name or "RA DEC"."""
         from slowglass.sky.place import resolve_place

@@ -17,7 +17,7 @@ from starlette.middleware import Middleware
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
-from slowglass.errors import UsageError
+from slowglass.errors import SlowglassError, UsageError
 from slowglass.web.faults import exception_handlers
 from slowglass.web.guard import Guard
 from slowglass.web.lan import Lan, lan_address
@@ -151,6 +151,7 @@ def serve(
             signal.signal(signal.SIGTERM, lambda *_: stop.set())
         if ready is not None:
             ready(address, link)
+        threading.Thread(target=_warm_up, args=(workbench,), daemon=True).start()
         if open_browser:
             import webbrowser
 
@@ -158,6 +159,12 @@ def serve(
         with contextlib.suppress(KeyboardInterrupt):
             while not stop.wait(0.5):
                 pass
+
+
+def _warm_up(workbench: Workbench) -> None:
+    """Make the first page as quick as the next; what is wrong is told when it is asked for."""
+    with contextlib.suppress(SlowglassError):
+        workbench.warm_up()
 
 
 @contextlib.contextmanager
