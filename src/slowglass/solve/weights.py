@@ -21,6 +21,7 @@ DISTURBED_WIDTHS = 0.1
 """Extra error of blended stars and those at the edge, in star widths (median of forecast ones)."""
 FEW_SCATTER_PX = 0.25
 """Scatter assumed where too few stars tell it."""
+PULL_LIMIT = 2.5
 USUAL_WIDTH_PX = 3.0
 _LARGEST_SCATTER_PX = 1e4
 _HALVINGS = 50
@@ -63,5 +64,11 @@ def scatter_px(residual_px: Floats, error_px: Floats) -> float:
 
 
 def fit_weights(residual_px: Floats, error_px: Floats) -> Floats:
-    """Weights of stars in a least-squares fit, 1 over their error in px, shape (n,)."""
-    return np.asarray(1.0 / np.hypot(error_px, scatter_px(residual_px, error_px)))
+    """Weights of stars in a least-squares fit, 1 over their error in px, shape (n,).
+
+    A star far off for its error (an unseen companion, a wrong pairing) pulls no harder than one
+    at ``PULL_LIMIT`` errors (Huber 1964, Ann. Math. Statist. 35, 73).
+    """
+    error = np.hypot(error_px, scatter_px(residual_px, error_px))
+    pull = np.maximum(residual_px / error, 1e-12)
+    return np.asarray(np.sqrt(np.minimum(1.0, PULL_LIMIT / pull)) / error)
