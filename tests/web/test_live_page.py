@@ -237,3 +237,31 @@ def test_sound_is_a_switch_for_the_keyboard_too(live):
     assert button.get_attribute("aria-pressed") == "true"
     button.press("Enter")
     assert button.get_attribute("aria-pressed") == "false"
+
+
+def test_the_newest_frame_opens_in_full_size(ask, watching):
+    away = ask("/view/newest")
+    assert away.status_code == 303 and away.headers["location"].endswith("light2.fits")
+    page = ask(away.headers["location"]).text
+    assert "Follow new frames" in page and "In full size" in ask("/judge/live").text
+    marks = ask(away.headers["location"].replace("/view?", "/view/marks?")).json()
+    # from the verdict of the watch: no need to judge it again
+    assert marks["placed"] == "placed by its verdict, without the lens’s distortion"
+    assert marks["target_name"] == "M15" and marks["known"]
+
+
+@pytest.mark.browser
+def test_the_full_size_follows_new_frames(live, watching, shots):
+    page = live()
+    page.get_by_role("link", name="In full size").click()
+    page.wait_for_selector(".big-plate[data-sharp=true]", timeout=20_000)
+    page.get_by_label("Follow new frames").check()
+    page.locator(".window").press("+")
+    page.wait_for_timeout(600)
+    part = page.evaluate("location.hash")
+    shutil.copy(shots / "light3.fits", watching.folder)
+    with watching.in_background():
+        page.wait_for_url("**light3.fits*", timeout=30_000)
+    page.wait_for_selector(".big-plate[data-sharp=true]", timeout=20_000)
+    assert page.evaluate("location.hash") == part
+    assert page.get_by_label("Follow new frames").is_checked()

@@ -108,6 +108,8 @@ def test_nothing_else_has_squares(ask, scene, tmp_path):
             ask(f"/view?{of(path)}").status_code in (200, 400)
             and "root:" not in ask(f"/view?{of(path)}").text
         )
+    told = ask(f"/view/facts?{of(scene / 'words.txt')}").json()
+    assert "text, not a picture" in told["words"]  # what the page's script shows
     (scene / "link.fits").unlink()
     (scene / "words.txt").unlink()
 

@@ -150,7 +150,9 @@ def _charts(trends: Trends | None) -> list[dict[str, Any]]:
         ("Focus", "Width of the stars. Hollow: not kept.", focus),
         ("Drift", "East and north of the first frame.", wander),
     ]
-    return [{"title": t, "words": w, "chart": c} for t, w, c in named if c is not None]
+    # One point tells no trend, and its two names would stand over each other.
+    drawn = [(t, w, c) for t, w, c in named if c and any(len(line.marks) > 1 for line in c.lines)]
+    return [{"title": title, "words": words, "chart": c} for title, words, c in drawn]
 
 
 def _sky_map(state: WatchState, mount: Mount | None) -> dict[str, Any] | None:

@@ -110,7 +110,10 @@ def routes(book: Notebook) -> list[Route]:
         raise HTTPException(404)
 
     def facts(request: Request) -> Response:
-        shown = asked_shown(request)
+        try:
+            shown = opened(book.roots.file(request.query_params.get("of", "")))
+        except SlowglassError as error:
+            return JSONResponse({"words": str(error)}, status_code=404)
         pyramid = shown.pyramid
         return _json(
             {

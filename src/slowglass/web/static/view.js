@@ -15,7 +15,7 @@ if (plate) {
   const sized = plate.querySelector(".size");
   const of = encodeURIComponent(plate.dataset.of);
 
-  const MOST_SQUARES = 72; // held: about 1.3 MB each at most
+  const MOST_SQUARES = 56; // held, at most 1.8 MB each: codes and what is shown of them
   const AT_ONCE = 6;
   const BUDGET_MS = 7; // of each frame, for toning squares
   const LARGEST = 32;
@@ -215,19 +215,27 @@ if (plate) {
     return false;
   };
 
+  // Pixels on their way to a square's picture; squares of one size share them.
+  const scratches = new Map();
+  const scratch = ({ width, height, pen: on_it }) => {
+    const key = `${width} ${height}`;
+    if (!scratches.has(key)) scratches.set(key, on_it.createImageData(width, height));
+    return scratches.get(key);
+  };
+
   const shade = (square) => {
     if (!square.picture) {
       square.picture = document.createElement("canvas");
       square.picture.width = square.width;
       square.picture.height = square.height;
       square.pen = square.picture.getContext("2d", { alpha: false });
-      square.data = square.pen.createImageData(square.width, square.height);
     }
     const key = square.coding;
+    const data = scratch(square);
     if (!tones.has(key)) tones.set(key, ViewLight.tone(facts, key, hands, look));
-    const out = new Int32Array(square.data.data.buffer);
+    const out = new Int32Array(data.data.buffer);
     ViewLight.apply(square.codes, facts.channels, tones.get(key), look.colours && !look.night, out);
-    square.pen.putImageData(square.data, 0, 0);
+    square.pen.putImageData(data, 0, 0);
     square.toning = toning;
   };
 
@@ -282,7 +290,7 @@ if (plate) {
           codes[j + 2] = rgba[i + 2];
         }
       const old = squares.get(key);
-      const kept = old ? { picture: old.picture, pen: old.pen, data: old.data } : {};
+      const kept = old ? { picture: old.picture, pen: old.pen } : {};
       squares.set(key, { ...kept, codes, width, height, coding: kind, toning: -1, turn });
       prune();
       waiting.textContent = "";
@@ -578,6 +586,32 @@ if (plate) {
     } else placed.textContent = job.words;
   });
 
+  // While frames come in, the newest may be followed; the part in sight stays the same
+
+  const following = document.querySelector("[name=follow]");
+  if (following) {
+    following.checked = sessionStorage.getItem(`${KEPT}-follow`) === "on";
+    following.addEventListener("change", () =>
+      sessionStorage.setItem(`${KEPT}-follow`, following.checked ? "on" : "off"),
+    );
+    const look_again = async () => {
+      if (following.checked) {
+        try {
+          const { url, ok } = await fetch("/view/newest", { method: "HEAD", cache: "no-store" });
+          const newest = new URL(url).searchParams.get("of");
+          if (ok && newest && newest !== plate.dataset.of) {
+            location.href = url + location.hash;
+            return;
+          }
+        } catch {
+          // The watch may be starting again: the next look will tell.
+        }
+      }
+      setTimeout(look_again, 3000);
+    };
+    setTimeout(look_again, 3000);
+  }
+
   // Beginning
 
   const measure = () => {
@@ -611,7 +645,7 @@ if (plate) {
       return;
     }
     if (!answer.ok) {
-      waiting.textContent = "This picture cannot be opened.";
+      waiting.textContent = (await answer.json()).words;
       return;
     }
     const first = facts === null;
