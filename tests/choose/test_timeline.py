@@ -68,6 +68,15 @@ def test_a_crowd_is_shortened_alike_and_says_so():
     assert max(t.minutes for t in found) - min(t.minutes for t in found) <= 2.0
 
 
+def test_only_those_who_crowd_each_other_are_shortened():
+    early = [wish("a", 0, 120, 5, 120), wish("b", 0, 130, 10, 120)]
+    found, dropped = turns([*early, wish("late", 200, 600, 400, 120)])
+    assert dropped == ()
+    assert [t.cut for t in found] == [True, True, False]
+    assert abs(found[0].minutes - found[1].minutes) <= 2.0
+    assert found[0].minutes + found[1].minutes == pytest.approx(120.0, abs=2.0)
+
+
 def test_no_room_is_told_not_hidden():
     found, dropped = turns([wish(str(i), 0, 40, 20, 60) for i in range(5)])
     assert len(found) == 2

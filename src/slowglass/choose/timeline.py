@@ -2,7 +2,7 @@
 
 A series lasts as long as the list counted with, at most. Where objects crowd, they are moved as
 little as possible (least squares over the shifts, found by pooling neighbours: Ayer et al. 1955),
-and where the night is too short, all are shortened alike.
+and where there is not room enough, those who crowd each other are shortened to the same length.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from itertools import accumulate
 from typing import Any
 
 from slowglass.expose.plan import BETWEEN_FRAMES_S
@@ -19,7 +20,8 @@ HOP_MIN = 10.0
 """Between two objects: the hop, a test frame, a nudge (common practice, no source)."""
 SHORTEST_MIN = 10.0
 """A series shorter than this is not worth the hop."""
-ROUNDS = 4
+LONGEST_MIN, FILL_MIN = 180.0, 10.0
+"""The most that any list counts with, and the step in which spare room is given out."""
 
 
 @dataclass(frozen=True)
@@ -89,20 +91,15 @@ def turns(wishes: Sequence[Wish]) -> tuple[tuple[Turn, ...], tuple[str, ...]]:
 
 
 def _kept(order: list[Wish]) -> tuple[tuple[Turn, ...], tuple[str, ...]]:
-    """The turns in one order; the shortest goes while it is not worth its hop."""
-    left, dropped = list(order), list[str]()
-    while left:
-        found = _placed(left)
-        short = min(
-            (t for t in found if t.minutes < min(SHORTEST_MIN, t.wanted_min) - 1.0),
-            key=lambda t: t.minutes,
-            default=None,
-        )
-        if short is None:
-            return tuple(found), tuple(dropped)
-        dropped.append(short.id)
-        left = [wish for wish in left if wish.id != short.id]
-    return (), tuple(dropped)
+    """The turns in one order; while there is no room for all, that one goes which most crowds."""
+    stays = [_Stay.of(wish) for wish in order]
+    dropped: list[str] = []
+    while stays and _fair_cap(stays) < SHORTEST_MIN:
+        without = [stays[:i] + stays[i + 1 :] for i in range(len(stays))]
+        worst = max(range(len(stays)), key=lambda i: _fair_cap(without[i]))
+        dropped.append(stays[worst].wish.id)
+        stays = without[worst]
+    return tuple(_placed(stays)), tuple(dropped)
 
 
 def _worth(outcome: tuple[tuple[Turn, ...], tuple[str, ...]]) -> tuple[float, ...]:
@@ -111,47 +108,84 @@ def _worth(outcome: tuple[tuple[Turn, ...], tuple[str, ...]]) -> tuple[float, ..
     return (float(len(found)), round(min(shares, default=0.0), 2), sum(shares))
 
 
-def _placed(wishes: list[Wish]) -> list[Turn]:
-    """Every wish with a turn, in order, none overlapping; some may have become very short."""
-    lows = [wish.up_from.timestamp() for wish in wishes]
-    highs = [wish.up_to.timestamp() for wish in wishes]
-    hop = HOP_MIN * 60.0
-    longest = max(highs) - min(lows) - hop * (len(wishes) - 1)
-    wanted = [
-        min(wish.minutes * 60.0, high - low)
-        for wish, low, high in zip(wishes, lows, highs, strict=True)
-    ]
-    share = min(1.0, max(longest, 0.0) / max(sum(wanted), 1.0))
-    lasting = [part * share for part in wanted]
-    begins: list[float] = []
-    for _ in range(ROUNDS):
-        ideal = [
-            min(max(w.best.timestamp() - part / 2.0, low), high - part)
-            for w, part, low, high in zip(wishes, lasting, lows, highs, strict=True)
-        ]
-        begins = _inside(
-            _spread(ideal, [part + hop for part in lasting]), lasting, lows, highs, hop
+@dataclass(frozen=True)
+class _Stay:
+    """A wish in minutes of its own scale: from when to when, best at, and how long at most."""
+
+    wish: Wish
+    low: float
+    high: float
+    best: float
+    most: float
+
+    @classmethod
+    def of(cls, wish: Wish) -> _Stay:
+        low, high, best = (
+            moment.timestamp() / 60.0 for moment in (wish.up_from, wish.up_to, wish.best)
         )
-        over = _fitted(begins, lasting, lows, highs, hop)
-        if over == lasting:
+        return cls(wish, low, high, best, min(wish.minutes, high - low))
+
+
+def _all_fit(stays: Sequence[_Stay], lasting: Sequence[float]) -> bool:
+    """Whether turns of these lengths fit in this order, each begun as early as may be."""
+    free = -math.inf
+    for stay, part in zip(stays, lasting, strict=True):
+        begin = max(stay.low, free)
+        if begin + part > stay.high + 1e-6:
+            return False
+        free = begin + part + HOP_MIN
+    return True
+
+
+def _fair_cap(stays: Sequence[_Stay]) -> float:
+    """The most minutes that every turn can have, or all it wants if that is less; 0 for none."""
+    low, high = 0.0, max((stay.most for stay in stays), default=LONGEST_MIN)
+    if _all_fit(stays, [min(stay.most, high) for stay in stays]):
+        return max(high, SHORTEST_MIN)  # a short wish is no crowd
+    for _ in range(12):
+        middle = (low + high) / 2.0
+        if _all_fit(stays, [min(stay.most, middle) for stay in stays]):
+            low = middle
+        else:
+            high = middle
+    return low
+
+
+def _lengths(stays: Sequence[_Stay]) -> list[float]:
+    """Lengths that share the room fairly, then filled up where nobody else loses by it."""
+    cap = _fair_cap(stays)
+    lasting = [min(stay.most, cap) for stay in stays]
+    for _ in range(math.ceil(LONGEST_MIN / FILL_MIN)):
+        grown = False
+        for i, stay in enumerate(stays):
+            wider = min(stay.most, lasting[i] + FILL_MIN)
+            if wider <= lasting[i]:
+                continue
+            trial = [*lasting[:i], wider, *lasting[i + 1 :]]
+            if _all_fit(stays, trial):
+                lasting, grown = trial, True
+        if not grown:
             break
-        lasting = over
-    found = []
-    free = min(lows)
-    for wish, begin, part, low, high in zip(wishes, begins, lasting, lows, highs, strict=True):
-        start = max(begin, low, free)
-        end = min(start + part, high)
-        start, end = min(start, high), max(end, min(start, high))
-        free = end + hop
-        found.append(Turn(wish.id, _utc(start), _utc(end), wish.minutes))
-    return found
+    return lasting
+
+
+def _placed(stays: list[_Stay]) -> list[Turn]:
+    """A turn for every stay, in order, as near to the best hours as the others allow."""
+    lasting = _lengths(stays)
+    ideal = [
+        min(max(stay.best - part / 2.0, stay.low), stay.high - part)
+        for stay, part in zip(stays, lasting, strict=True)
+    ]
+    begins = _inside(_spread(ideal, [part + HOP_MIN for part in lasting]), lasting, stays)
+    return [
+        Turn(stay.wish.id, _utc(begin), _utc(begin + part), stay.wish.minutes)
+        for stay, begin, part in zip(stays, begins, lasting, strict=True)
+    ]
 
 
 def _spread(ideal: list[float], lengths: list[float]) -> list[float]:
     """Beginnings in order, at least so far apart, with the least sum of squared shifts."""
-    before = [0.0]
-    for length in lengths[:-1]:
-        before.append(before[-1] + length)
+    before = list(accumulate(lengths[:-1], initial=0.0))[: len(ideal)]
     pools: list[tuple[float, int]] = []
     for place, sum_before in zip(ideal, before, strict=True):
         mean, count = place - sum_before, 1
@@ -163,36 +197,20 @@ def _spread(ideal: list[float], lengths: list[float]) -> list[float]:
     return [mean + sum_before for mean, sum_before in zip(flat, before, strict=True)]
 
 
-def _inside(
-    begins: list[float], lasting: list[float], lows: list[float], highs: list[float], hop: float
-) -> list[float]:
+def _inside(begins: list[float], lasting: list[float], stays: Sequence[_Stay]) -> list[float]:
     """Beginnings pushed later into their stays, then earlier before what follows."""
     found = list(begins)
     free = -math.inf
-    for i, (low, part) in enumerate(zip(lows, lasting, strict=True)):
-        found[i] = max(found[i], low, free)
-        free = found[i] + part + hop
+    for i, (stay, part) in enumerate(zip(stays, lasting, strict=True)):
+        found[i] = max(found[i], stay.low, free)
+        free = found[i] + part + HOP_MIN
     free = math.inf
     for i in reversed(range(len(found))):
-        found[i] = min(found[i], highs[i] - lasting[i], free - lasting[i])
-        free = found[i] - hop
+        found[i] = min(found[i], stays[i].high - lasting[i], free - lasting[i])
+        free = found[i] - HOP_MIN
     return found
 
 
-def _fitted(
-    begins: list[float], lasting: list[float], lows: list[float], highs: list[float], hop: float
-) -> list[float]:
-    """Lengths cut to what lies inside each stay and before the next beginning."""
-    found = []
-    for i, (begin, part) in enumerate(zip(begins, lasting, strict=True)):
-        start = max(begin, lows[i])
-        end = min(begin + part, highs[i])
-        if i + 1 < len(begins):
-            end = min(end, max(begins[i + 1], lows[i + 1]) - hop)
-        found.append(max(0.0, min(part, end - start)))
-    return found
-
-
-def _utc(unix_s: float) -> datetime:
-    moment = datetime.fromtimestamp(unix_s, UTC)
+def _utc(unix_min: float) -> datetime:
+    moment = datetime.fromtimestamp(unix_min * 60.0, UTC)
     return (moment + timedelta(seconds=30)).replace(second=0, microsecond=0)

@@ -128,7 +128,7 @@ def year_strip(plan: dict[str, Any]) -> YearStrip:
     floor = YEAR_HEIGHT + 4 + MOON_HEIGHT
     first = date.fromisoformat(nights[0]["night"])
     best = tuple(
-        ((date.fromisoformat(n["night"]) - first).days + 0.5) * step for n in plan["best"][:3]
+        ((date.fromisoformat(spell["best"]) - first).days + 0.5) * step for spell in plan["spells"]
     )
     return YearStrip(
         "".join(bars),
