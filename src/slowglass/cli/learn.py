@@ -281,22 +281,31 @@ def pictures(
     thing: Annotated[
         str | None, typer.Option("--object", metavar="NAME", help="Of this object.")
     ] = None,
+    near: Annotated[
+        str | None, typer.Option("--near", metavar="PLACE", help='Around an object or "RA DEC".')
+    ] = None,
+    radius_deg: Annotated[
+        float, typer.Option("--radius", metavar="DEG", min=0.01, max=180.0, help="How far around.")
+    ] = 1.0,
+    text: Annotated[
+        str | None, typer.Option("--text", metavar="TEXT", help="Part of caption or file name.")
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """List the finished pictures, and draw where in the sky they are."""
-    from slowglass.learn.logbook.records import LoggedPicture
     from slowglass.learn.plots import draw_picture_sky
 
     with progress() as report:
         bench = open_workbench(report=report)
-        name = None if thing is None else bench.sky.objects.get(thing).id
-        found = bench.logbook.all(LoggedPicture, object=name)
+        found, _ = bench.pictures(
+            name=thing or "", near=near or "", radius=f"{radius_deg:g}", text=text or ""
+        )
     written = [] if picture is None else [draw_picture_sky(found, picture)]
     if as_json:
         print_document({"pictures": found, "outputs": written})
         return
     if not found:
-        console().print("No finished picture is logged yet.")
+        console().print("No logged picture answers that.")
         raise typer.Exit(1)
     shown = table("Pictures", "no.", "object", "frames", "exposure", "file", right=(0, 2, 3))
     for one in found:

@@ -61,6 +61,10 @@ def frames(
         float | None,
         typer.Option("--darker-than", metavar="MAG", help="Sky darker than, mag/arcsec²."),
     ] = None,
+    reaching: Annotated[
+        float | None,
+        typer.Option("--reaching", metavar="MAG", help="Whose faintest stars are of MAG or below."),
+    ] = None,
     near: Annotated[
         str | None, typer.Option("--near", metavar="PLACE", help='Around an object or "RA DEC".')
     ] = None,
@@ -99,6 +103,7 @@ def frames(
             fwhm_below_arcsec=fwhm_below,
             elongation_below=elongation_below,
             sky_darker_than=darker_than,
+            reaching_mag=reaching,
             near=None if place is None else (place.ra_deg, place.dec_deg, radius_deg),
             text=text,
             removed=removed,
@@ -114,13 +119,15 @@ def frames(
         console().print("No logged frame answers that.")
         raise typer.Exit(1)
     shown = table(f"{len(found)} frames", "no.", "UTC", "object", "time", "FWHM",
-                  "long", "sky", "S/N", "kept", "file", right=(0, 3, 4, 5, 6, 7))  # fmt: skip
+                  "long", "sky", "reaches", "S/N", "kept", "file",
+                  right=(0, 3, 4, 5, 6, 7, 8))  # fmt: skip
     for frame in found:
         shown.add_row(
             str(frame.id), (frame.start_utc or "–")[:16].replace("T", " "),
             frame.object or "–", or_dash(frame.exposure_s, "g", " s"),
             or_dash(frame.fwhm_arcsec, ".1f", "″"), or_dash(frame.elongation, ".2f"),
-            or_dash(frame.sky_mag_arcsec2, ".2f"), or_dash(frame.snr, ".0f"),
+            or_dash(frame.sky_mag_arcsec2, ".2f"), or_dash(frame.faintest_mag, ".1f"),
+            or_dash(frame.snr, ".0f"),
             "yes" if frame.keeper else "no", Path(frame.file).name,
         )  # fmt: skip
     console().print(shown)

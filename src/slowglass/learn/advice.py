@@ -24,6 +24,8 @@ EXPOSURES_S = (5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0, 180.0)
 REDUCER = 0.63
 MOST_GROUPS = 40
 """The newest object-nights: habits change, and each costs a dozen predictions."""
+SEPARATE_STARS = ("open cluster", "asterism", "double star", "red star")
+"""Their signal to noise is a star's: it does not compare with that of a glow."""
 LEAST_GAIN = 0.03
 """Less than three per cent is not worth a change."""
 
@@ -221,10 +223,11 @@ def _classes(rows: Sequence[_Row], sky: Sky) -> list[Advice]:
     for row in rows:
         snr = row.measured.snr
         kept = row.measured.keeper_fraction
-        if not snr or kept is None:
+        kind = sky.objects.get(row.group.object).kind
+        if not snr or kept is None or kind in SEPARATE_STARS:
             continue
         rate = snr * math.sqrt(kept / (row.group.exposure_s + BETWEEN_FRAMES_S))
-        by_kind.setdefault(sky.objects.get(row.group.object).kind, []).append(rate)
+        by_kind.setdefault(kind, []).append(rate)
     if len(by_kind) < 2:
         return []
     middle = {kind: float(np.median(rates)) for kind, rates in by_kind.items()}

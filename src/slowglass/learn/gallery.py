@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from slowglass.learn.logbook.store import Logbook
 
 SMALL_PX = 560
+SHOWN = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 
 
 def find_pictures(
@@ -47,6 +48,11 @@ def find_pictures(
             if wanted in one.caption.casefold() or wanted in Path(one.file).name.casefold()
         ]
     return found[::-1]
+
+
+def is_there(picture: LoggedPicture) -> bool:
+    """Whether the picture's file can still be shown."""
+    return Path(picture.file).suffix.lower() in SHOWN and Path(picture.file).is_file()
 
 
 def spots_of(pictures: Sequence[LoggedPicture], href: str = "") -> list[Spot]:

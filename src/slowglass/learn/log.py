@@ -124,6 +124,28 @@ def log_event(
     return True
 
 
+def log_judged(
+    logbook: Logbook,
+    verdict: Verdict,
+    *,
+    kit: Kit,
+    site: Site,
+    sky: Sky,
+    target: SkyObject | None = None,
+    light: TargetLight | None = None,
+) -> None:
+    """Write a frame that was judged just now; one that cannot be told apart again is left out.
+
+    A frame beside its target is logged under what it shows.
+    """
+    try:
+        mark = fingerprint(Path(verdict.file))
+    except SlowglassError:  # gone meanwhile
+        return
+    aimed = target if light is not None else None
+    log_verdict(logbook, verdict, mark, kit=kit, site=site, sky=sky, target=aimed, light=light)
+
+
 def log_finished(logbook: Logbook, result: FinishResult, *, kit: Kit, site: Site, sky: Sky) -> int:
     """The id of a finished picture, written with what its linear file says of it."""
     from astropy.io import fits

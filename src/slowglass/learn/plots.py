@@ -12,7 +12,15 @@ import numpy as np
 from slowglass.errors import UsageError
 from slowglass.frame.atomic import replacing
 from slowglass.learn.gallery import spots_of
-from slowglass.learn.skymap import ecliptic, galactic_circle, grid, map_svg, pieces, project
+from slowglass.learn.skymap import (
+    ecliptic,
+    galactic_circle,
+    grid,
+    map_svg,
+    pieces,
+    project,
+    scale_words,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -128,14 +136,15 @@ def draw_picture_sky(pictures: Sequence[LoggedPicture], path: Path) -> Path:
         axis.plot(x, y, color=INK, lw=0.6)
     for x, y in pieces(*ecliptic()):
         axis.plot(x, y, color=INK, lw=0.7, ls=(0, (5, 4)))
-    for hour in range(2, 24, 4):
-        x, y = project(15.0 * hour, -3.0)
-        axis.text(float(x), float(y), f"{hour} h", fontsize=7, color=INK, ha="center", va="top")
+    for ra, dec, words in scale_words():
+        x, y = project(ra, dec)
+        axis.text(float(x), float(y), words, fontsize=7, color=INK, ha="center")
     for number, spot in enumerate(spots):
-        place = tuple(float(v) for v in project(spot.ra_deg, spot.dec_deg))
+        east, north = project(spot.ra_deg, spot.dec_deg)
+        place = float(east), float(north)
         axis.plot(*place, "o", color=ACCENT, ms=5)
         shift = 7 if number % 2 == 0 else -12
-        axis.annotate(spot.name, place[:2], xytext=(5, shift), textcoords="offset points",
+        axis.annotate(spot.name, place, xytext=(5, shift), textcoords="offset points",
                       fontsize=7, color=INK)  # fmt: skip
     count = "One finished picture" if len(spots) == 1 else f"{len(spots)} finished pictures"
     axis.set_title(f"{count}; shaded the Milky Way, dashed the Sun’s way", loc="left",

@@ -141,19 +141,27 @@ def map_svg(
         parts += [_line("sky-circle", line) for line in pieces(*circle(*around))]
     parts.append("</g>")
     parts.append(f'<ellipse class="sky-edge" {edge}/>')
-    for hour in range(2, 24, 4):
-        x, y = _sheet(*project(15.0 * hour, -3.0))
-        parts.append(_words("sky-words", float(x), float(y) + 6.0, f"{hour} h", "middle"))
-    for dec in (-60, -30, 30, 60):
-        x, y = _sheet(*project(MIDDLE_RA_DEG - 2.0, dec))
-        sign = "−" if dec < 0 else "+"
-        parts.append(_words("sky-words", float(x) + 2.0, float(y) - 3.0, f"{sign}{abs(dec)}°"))
-    parts += _spots(spots)
+    taken: list[tuple[float, float, float]] = []
+    for ra, dec, words in scale_words():
+        x, y = (float(v) for v in _sheet(*project(ra, dec)))
+        parts.append(_words("sky-words", x, y, words, "middle"))
+        half = LETTER_WIDE * len(words) / 2.0
+        taken.append((x - half, x + half, y))
+    parts += _spots(spots, taken)
     return "".join([*parts, "</svg>"])
 
 
-def _spots(spots: Sequence[Spot]) -> list[str]:
-    taken: list[tuple[float, float, float]] = []
+def scale_words() -> list[tuple[float, float, str]]:
+    """(ra, dec, words) of what is written along the equator and the middle line."""
+    hours = [(15.0 * hour, -6.0, f"{hour} h") for hour in range(2, 24, 4)]
+    degrees = [
+        (MIDDLE_RA_DEG - 6.0, dec + 2.0, f"{'−' if dec < 0 else '+'}{abs(dec)}°")
+        for dec in (-60, -30, 30, 60)
+    ]
+    return hours + degrees
+
+
+def _spots(spots: Sequence[Spot], taken: list[tuple[float, float, float]]) -> list[str]:
     found = []
     for spot in spots:
         x, y = (float(v) for v in _sheet(*project(spot.ra_deg, spot.dec_deg)))
@@ -174,7 +182,10 @@ def _spots(spots: Sequence[Spot]) -> list[str]:
 def _free_label(
     taken: list[tuple[float, float, float]], x: float, y: float, name: str
 ) -> tuple[float, float, str] | None:
-    """(x, y, anchor) of a name beside its spot that covers no other name; None if there is none."""
+    """(x, y, anchor) of a name beside its spot that covers no other words; None without room.
+
+    ``taken`` holds left, right and base line of what is written already, and gets this too.
+    """
     wide = LETTER_WIDE * len(name)
     for dx, dy, anchor in ((8, 4, "start"), (-8, 4, "end"), (0, -9, "middle"), (0, 17, "middle")):
         left = x + dx - {"start": 0.0, "end": wide, "middle": wide / 2.0}[anchor]
