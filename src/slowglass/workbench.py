@@ -10,6 +10,7 @@ Everything heavy is imported when a step needs it, so opening a workbench is qui
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
     from slowglass.finish.types import FinishResult
     from slowglass.judge.introduce import Introduction
     from slowglass.judge.kept import Kept, KeptFrames
+    from slowglass.judge.live_enough import TargetLight
     from slowglass.judge.look import Look
     from slowglass.judge.report import SeriesReport
     from slowglass.judge.verdict import Verdict
@@ -58,6 +60,8 @@ if TYPE_CHECKING:
     from slowglass.sky.place import Place
     from slowglass.sky.store import Sky
     from slowglass.solve.own import Contribution
+
+logger = logging.getLogger(__name__)
 
 NameOrPath = str | PathLike[str]
 
@@ -477,14 +481,41 @@ class Workbench:
         target: str | None = None,
         report: Report = silent,
     ) -> list[Kept]:
-        """What is known of each frame, judged where that is not kept already."""
+        """What is known of each frame, judged where that is not kept already.
+
+        With a kit of one's own, each that is judged goes into the logbook as well.
+        """
         from slowglass.judge.viewing import judge_and_keep
+        from slowglass.learn.log import log_judged
+
+        aim = None if target is None else self.place(target)
+        thing = None if aim is None else aim.object
+        keeping = not self.kit_is_stand_in
+
+        def hear(verdict: Verdict, light: TargetLight | None) -> None:
+            nonlocal keeping
+            if not keeping:
+                return
+            try:
+                log_judged(
+                    self.logbook,
+                    verdict,
+                    kit=self.kit,
+                    site=self.site,
+                    sky=self.sky,
+                    target=thing,
+                    light=light,
+                )
+            except SlowglassError as error:  # a broken logbook does not stop the judging
+                keeping = False
+                logger.warning("the logbook is not kept: %s", error)
 
         return judge_and_keep(
             paths,
             kept,
             self.sky,
-            target=None if target is None else self.place(target),
+            hear=hear,
+            target=aim,
             kit=None if self.kit_is_stand_in else self.kit,
             site=None if self.kit_is_stand_in else self.site,
             report=report,
@@ -597,13 +628,16 @@ class Workbench:
         whole: bool = False,
         north_up: bool = False,
         calibration: Sequence[Path] = (),
+        finer: float | None = None,
         report: Report = silent,
     ) -> FinishResult:
         """The picture of a folder of lights, darks, flats and bias frames, or of one frame.
 
-        Folders of ``calibration`` frames may lie apart.
+        Folders of ``calibration`` frames may lie apart. ``finer`` asks for pixels so many times
+        smaller than the camera's. What was read off the frames is kept for later runs.
         """
         from slowglass.finish.service import finish_path
+        from slowglass.sky.store import data_folder
 
         return finish_path(
             source,
@@ -614,6 +648,8 @@ class Workbench:
             whole=whole,
             north_up=north_up,
             calibration=calibration,
+            finer=finer,
+            keep=data_folder() / "readings",
             kit=None if self.kit_is_stand_in else self.kit,
             sky=self.sky,
             report=report,

@@ -7,7 +7,7 @@ import pytest
 from photutils.aperture import CircularAperture, aperture_photometry
 from starfield import CELL
 
-from slowglass.finish.drizzled import decide, drizzle_lights, phases_filled
+from slowglass.finish.drizzled import Source, decide, drizzle_lights, phases_filled
 from slowglass.finish.geometry import Box, Similarity
 from slowglass.finish.measure import picture_noise
 from slowglass.finish.place import Placed
@@ -32,13 +32,13 @@ def drizzled(frames, places, *, bayer=None, pixfrac=0.8, first=None, limit=1e9):
     channels = 3 if bayer else 1
     shape = (BOX.height_px, BOX.width_px, 3) if bayer else (BOX.height_px, BOX.width_px)
     return drizzle_lights(
-        [lambda box, f=f: f[box.y0 : box.y1, box.x0 : box.x1].copy() for f in frames],
+        [
+            Source(lambda box, f=f: f[box.y0 : box.y1, box.x0 : box.x1].copy(), bayer, SIZE, SIZE)
+            for f in frames
+        ],
         places,
         np.zeros(shape, dtype=np.float32) if first is None else first,
         BOX,
-        bayer=bayer,
-        width_px=SIZE,
-        height_px=SIZE,
         pixfrac=pixfrac,
         limit=lambda light: np.full_like(light, limit),
         report=lambda *a: None,

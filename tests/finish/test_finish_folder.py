@@ -278,18 +278,18 @@ def test_damaged_and_odd_lights_are_named_and_skipped(tmp_path):
     write(folder / "small.fits", np.zeros((50, 60), np.uint16), kind="LIGHT", exposure_s=30.0)
     flat = rng.poisson(9000, (240, 300)).astype(np.uint16)
     write(folder / "l1-mirror.fits", fits.getdata(folder / "l1.fits")[:, ::-1].copy(), kind="LIGHT")
-    write(folder / "darks/d.fits", np.zeros((50, 60), np.uint16), exposure_s=30.0)
+    write(folder / "darks/d.fits", np.zeros((40, 60), np.uint16), exposure_s=30.0)
     write(folder / "flat.fits", flat, kind="FLAT", exposure_s=1.0)
     result = finish_path(folder, tmp_path / "out")
     reasons = {Path(r.file).name: r.reason for r in result.rejected}
     assert set(reasons) == {"cut.fits", "empty.fits", "small.fits", "l1-mirror.fits"}
     assert "unreadable" in reasons["cut.fits"]
     assert "0 bytes" in reasons["empty.fits"]
-    assert reasons["small.fits"] == "60 × 50 px where the series has 300 × 240 px"
+    assert "of another camera: 60 × 50 px" in reasons["small.fits"]
     assert "mirrored" in reasons["l1-mirror.fits"]
     assert result.frames_in == 8
     assert result.frames_used == 4
-    assert any("dark d.fits left out: 60 × 50 px" in note for note in result.notes)
+    assert any("dark d.fits left out: 60 × 40 px" in note for note in result.notes)
     assert sensor.pattern is None
 
 

@@ -7,10 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from slowglass.finish.badpixels import Index
 from slowglass.finish.bend import Fit, Pairs, choose_place
 from slowglass.finish.faint import SIGNIFICANT, find_drift, find_turns
-from slowglass.finish.geometry import Box, Place, Similarity, local_affine
+from slowglass.finish.geometry import Box, Place, Similarity, enlarged, scale_of
 from slowglass.finish.grade import (
     SHARPEST_STAR_PX,
     Share,
@@ -39,7 +38,6 @@ frames are binned first. 16 bytes a pixel: 640 MB at most."""
 
 MOST_UNSOLVED = 3
 """Lights without a solution after which no more are tried: each takes its time."""
-PATCH = Box(0, 0, 500, 500)
 Solve = Callable[[Light], TanWcs | None]
 
 
@@ -49,8 +47,35 @@ class Aligned:
 
     reference: Light
     placed: dict[str, Placed]
+    lights: tuple[Light, ...]
+    """Those placed, in the order of the series."""
     how: str
     """"stars", "drift" (pattern-free correlation) or "single"."""
+    finer: float = 1.0
+    """Pixels of the grid the picture is made on, along a pixel of the reference."""
+
+    @property
+    def width_px(self) -> int:
+        """Columns of the whole grid."""
+        return round(self.reference.batch.width_px * self.finer)
+
+    @property
+    def height_px(self) -> int:
+        """Rows of the whole grid."""
+        return round(self.reference.batch.height_px * self.finer)
+
+    def on_finer_grid(self, times: float) -> Aligned:
+        """The same frames on a grid of smaller pixels; stars keep their light."""
+        placed = {
+            name: replace(
+                one,
+                where=enlarged(one.where, times),
+                factor=one.factor * times**2,
+                noise_adu=one.noise_adu / times**2,
+            )
+            for name, one in self.placed.items()
+        }
+        return replace(self, placed=placed, finer=self.finer * times)
 
 
 def _sources(light: Light) -> Sources:
@@ -62,7 +87,6 @@ def _sources(light: Light) -> Sources:
 
 def align(
     series: Series,
-    bad: Index,
     recipe: Recipe,
     store: FrameStore,
     notes: list[str],
@@ -75,39 +99,44 @@ def align(
     ``solve`` finds a light's sky coordinates: two frames that share too few stars to be matched
     directly meet through the catalogue.
     """
-    lights = series.kept
-    looks = [light.look for light in lights if light.look is not None]
-    for light, reason in zip(lights, refuse_empty(looks, recipe.grade), strict=True):
-        light.reason = reason
+    for batch in series.batches:
+        own = series.of(batch)
+        looks = [light.look for light in own if light.look is not None]
+        for light, reason in zip(own, refuse_empty(looks, recipe.grade), strict=True):
+            light.reason = reason
     lights = series.kept
     if len(lights) == 1:
         only = lights[0]
-        return Aligned(only, {only.name: _placed(only, Similarity(), 1.0)}, "single")
+        return Aligned(only, {only.name: _placed(only, Similarity(), 1.0)}, (only,), "single")
     report("registering", 0, len(lights))
-    reference = max(lights, key=lambda light: rank(light.look) if light.look else 0.0)
+    main = series.of(series.main)
+    reference = max(main, key=lambda light: rank(light.look) if light.look else 0.0)
     matches = register_sources(
         [_sources(light) for light in lights],
         lights.index(reference),
+        cameras=[series.batches.index(light.batch) for light in lights],
         scale_tolerance=recipe.register_frames.scale_tolerance,
         report=report,
     )
     starts: list[Place | None] = [m.transform for m in matches]
     if solve is not None:
-        _through_the_sky(series, lights, starts, reference, solve, report)
+        _through_the_sky(lights, starts, reference, solve, report)
     found = sum(start is not None for start in starts)
-    if found - 1 < (len(lights) - 1) / 2 and len(lights) >= 3:
-        drifted = _by_drift(series, lights, bad, recipe, store, report)
+    if len(main) == len(lights) and found - 1 < (len(lights) - 1) / 2 and len(lights) >= 3:
+        drifted = _by_drift(series, lights, recipe, store, report)
         if drifted is not None and len(drifted.placed) > found:
             notes.append("too few stars in single frames: placed by their common drift")
             return drifted
     for light, start, match in zip(lights, starts, matches, strict=True):
         if start is None:
             light.reason = f"no place found: {match.reason}"
-    return _by_stars(series, lights, reference, starts, recipe)
+            if light.own_batch is not series.main:
+                sizes = f"{light.batch.told()}, the series {series.main.told()}"
+                light.reason += f" (of another camera: {sizes})"
+    return _by_stars(lights, reference, starts, recipe)
 
 
 def _through_the_sky(
-    series: Series,
     lights: list[Light],
     starts: list[Place | None],
     reference: Light,
@@ -129,11 +158,10 @@ def _through_the_sky(
         if own is None:
             failures += 1
             continue
-        starts[k] = between(own, target, series.width_px, series.height_px)
+        starts[k] = between(own, target, lights[k].batch.width_px, lights[k].batch.height_px)
 
 
 def _by_stars(
-    series: Series,
     lights: list[Light],
     reference: Light,
     starts: list[Place | None],
@@ -154,8 +182,8 @@ def _by_stars(
                 _sources(light).xy_px,
                 target,
                 start,
-                width_px=series.width_px,
-                height_px=series.height_px,
+                width_px=light.batch.width_px,
+                height_px=light.batch.height_px,
                 freest=recipe.register_frames.freest,
             )
             own, ref = fit.pairs[:, 0], fit.pairs[:, 1]
@@ -166,7 +194,8 @@ def _by_stars(
             if used < 3:
                 factor = longer
         staying.append((light, fit))
-        shares.append(Share(light.look, factor, factor / longer))
+        shares.append(Share(light.look, factor, factor / longer, scale_of(fit.place)))
+    shares = _clear_by_camera(staying, shares)
     for (light, _), reason in zip(staying, choose_keepers(shares, recipe.grade), strict=True):
         light.reason = reason
     placed = {
@@ -175,7 +204,25 @@ def _by_stars(
         if not light.reason
     }
     # A reference that turns out clouded is left out of the sum; it still fixes the geometry.
-    return Aligned(reference, placed, "stars")
+    return Aligned(reference, placed, _in(lights, placed), "stars")
+
+
+def _clear_by_camera(staying: list[tuple[Light, Fit]], shares: list[Share]) -> list[Share]:
+    """Shares whose clarity is told against frames of the same camera.
+
+    Another sensor and lens gather other light; how clear the air was shows within a batch only.
+    """
+    out = list(shares)
+    for batch in {id(light.batch): light.batch for light, _ in staying}.values():
+        own = [k for k, (light, _) in enumerate(staying) if light.own_batch is batch]
+        best = float(np.quantile([shares[k].clarity for k in own], 0.8))
+        for k in own:
+            out[k] = replace(shares[k], clarity=shares[k].clarity / max(best, 1e-9))
+    return out
+
+
+def _in(lights: list[Light], placed: dict[str, Placed]) -> tuple[Light, ...]:
+    return tuple(light for light in lights if light.name in placed)
 
 
 def _same(count: int) -> Pairs:
@@ -195,30 +242,33 @@ def _placed(light: Light, where: Place, factor: float, fit: Fit | None = None) -
     look = light.look
     assert look is not None
     weight = frame_weight(factor=factor, noise_adu=look.noise_adu, blur_px=look.blur_px)
-    # Interpolation keeps brightness a pixel; on another scale a star then covers more of them.
-    factor *= abs(float(np.linalg.det(local_affine(where, PATCH)[:, :2])))
-    return Placed(where, light.skies, factor, weight, look.noise_adu / factor, fit)
+    # Interpolation keeps brightness a pixel; on another scale a star then covers more of them,
+    # or, where pixels are averaged into larger ones, their noise goes down.
+    scale = scale_of(where)
+    factor *= scale**2
+    noise = look.noise_adu / factor * min(1.0, scale)
+    return Placed(where, light.skies, factor, weight, noise, fit)
 
 
 def _by_drift(
     series: Series,
     lights: list[Light],
-    bad: Index,
     recipe: Recipe,
     store: FrameStore,
     report: Report,
 ) -> Aligned | None:
     """Places from the common drift of the sky under the fixed pattern; None when there is none."""
-    whole = Box(0, 0, series.width_px, series.height_px)
-    step = 1 if series.bayer is None else 2
+    mosaic, size = series.main.bayer is not None, (series.main.width_px, series.main.height_px)
+    whole = Box(0, 0, *size)
+    step = 2 if mosaic else 1
     most = min(LARGEST_PLANE_PX, SERIES_PX // len(lights))
-    while series.width_px * series.height_px / step**2 > most:
-        step += 1 if series.bayer is None else 2
+    while size[0] * size[1] / step**2 > most:
+        step += 2 if mosaic else 1
     planes = []
     for k, light in enumerate(lights):
         report("looking for the common drift", k, len(lights))
-        pixels = reader(series, store, light.name, bad)(whole)
-        subtract_skies(pixels, whole, light.skies, series.bayer is not None)
+        pixels = reader(store, light)(whole)
+        subtract_skies(pixels, whole, light.skies, mosaic)
         if pixels.ndim == 3:
             pixels = pixels.mean(axis=2)
         planes.append(binned(pixels, step))
@@ -242,4 +292,4 @@ def _by_drift(
         longer = _exposure_ratio(light, lights[anchor])
         entry = _placed(light, where, longer)
         placed[light.name] = replace(entry, weight=longer**2 / max(entry.noise_adu, 1e-9) ** 2)
-    return Aligned(lights[anchor], placed, "drift")
+    return Aligned(lights[anchor], placed, _in(lights, placed), "drift")

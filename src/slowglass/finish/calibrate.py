@@ -190,12 +190,16 @@ def measure_dark(
     return middle if error < 0.03 * max(middle, 0.1) else None
 
 
-def calibrate(pixels: Plane, masters: Masters, *, dark_scale: float | None = 1.0) -> Plane:
+def calibrate(
+    pixels: Plane, masters: Masters, *, dark_scale: float | None = 1.0, in_place: bool = False
+) -> Plane:
     """The calibrated frame, ADU; NaN where the flat is dead.
 
-    ``dark_scale`` comes from :func:`dark_factor`; None leaves the dark out.
+    ``dark_scale`` comes from :func:`dark_factor`; None leaves the dark out. ``in_place`` may
+    change ``pixels`` itself, which spares a copy.
     """
-    out = np.array(pixels, dtype=np.float32)
+    own = np.ascontiguousarray(pixels, dtype=np.float32)
+    out = own if in_place or own is not pixels else own.copy()
     use_dark = masters.dark is not None and dark_scale is not None
     none = np.empty(0, dtype=np.float32)
     bias = masters.bias if not (use_dark and masters.dark_has_bias) else None

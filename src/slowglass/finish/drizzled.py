@@ -34,21 +34,41 @@ WIDEST_MOSAIC_PX = 3.0
 """Star width up to which leaving out the demosaicing sharpens: its filters span five pixels."""
 WIDEST_PLAIN_PX = 1.8
 """Star width below which interpolation of a plain picture rings (two pixels are Nyquist's)."""
+FINER = (2.0, 1.5)
+WELL_SAMPLED_PX = 3.5
+"""Star width on the finer grid beyond which it would only interpolate: two pixels are Nyquist's,
+and the sensor's pixel and the drop widen what they sample (common practice, no source)."""
+MOST_FINER_PX = 6.0e7
+"""Pixels of a finer picture at most: 60 million need 1.1 GB to be made and 2.4 GB to be shown."""
 STRIP_ROWS = 256
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """Whether drizzling pays, and why in words."""
+    """Whether drizzling pays, and why in words; on a grid how many times finer."""
 
     pays: bool
     text: str
+    finer: float = 1.0
+
+
+@dataclass(frozen=True)
+class Source:
+    """The sensor pixels of one frame."""
+
+    read: Reader
+    bayer: Bayer | None
+    width_px: int
+    height_px: int
 
 
 def decide(
     placed: Sequence[Placed], bayer: Bayer | None, fwhm_px: float, *, width_px: int, height_px: int
 ) -> Verdict:
-    """Whether sampling and shifts of a series justify drizzling."""
+    """Whether sampling and shifts of a series justify drizzling, and a finer grid.
+
+    A grid ``n`` times finer needs n² times the frames, and shifts that fill n² times the places.
+    """
     need, widest = (FEWEST_MOSAIC, WIDEST_MOSAIC_PX) if bayer else (FEWEST_PLAIN, WIDEST_PLAIN_PX)
     if not np.isfinite(fwhm_px):
         return Verdict(False, "star width unknown")
@@ -56,37 +76,69 @@ def decide(
         return Verdict(False, f"stars {fwhm_px:.1f} px wide, {widest:g} px or less would gain")
     if len(placed) < need:
         return Verdict(False, f"{len(placed)} frames, {need} needed")
-    filled = phases_filled(placed, 2 if bayer else 1, width_px=width_px, height_px=height_px)
+    period = 2 if bayer else 1
+    size = {"width_px": width_px, "height_px": height_px}
+    filled = phases_filled(placed, period, **size)
     if filled < FILLED:
         return Verdict(
             False,
             f"the frames' shifts fill {100 * filled:.0f} % of the sub-pixel places, "
             f"{100 * FILLED:.0f} % needed: move the pointing a little between exposures",
         )
-    return Verdict(True, f"{len(placed)} frames, stars {fwhm_px:.1f} px wide, shifts well spread")
+    told = f"{len(placed)} frames, stars {fwhm_px:.1f} px wide, shifts well spread"
+    for finer in FINER:
+        why = _not_finer(placed, need, fwhm_px, period, finer, **size)
+        if not why:
+            return Verdict(True, f"{told}: pixels {finer:g} times finer", finer)
+    return Verdict(True, f"{told}; no finer pixels: {why}")
+
+
+def _not_finer(
+    placed: Sequence[Placed],
+    need: int,
+    fwhm_px: float,
+    period: int,
+    finer: float,
+    *,
+    width_px: int,
+    height_px: int,
+) -> str:
+    """What stands against a grid so many times finer, or ""."""
+    if fwhm_px * finer > WELL_SAMPLED_PX:
+        return f"stars {fwhm_px:.1f} px wide are sampled well enough"
+    frames = round(need * finer**2)
+    if len(placed) < frames:
+        return f"{frames} frames needed for {finer:g} times"
+    if width_px * height_px * finer**2 > MOST_FINER_PX:
+        return f"{width_px * height_px * finer**2 / 1e6:.0f} megapixels would be too many"
+    cells = round(CELLS * finer)
+    filled = phases_filled(placed, period, cells=cells, width_px=width_px, height_px=height_px)
+    # As many frames per cell leave as many cells empty: the bar is the same.
+    if filled < FILLED:
+        return (
+            f"the shifts fill {100 * filled:.0f} % of the finer places, {100 * FILLED:.0f} % needed"
+        )
+    return ""
 
 
 def phases_filled(
-    placed: Sequence[Placed], period_px: int, *, width_px: int, height_px: int
+    placed: Sequence[Placed], period_px: int, *, width_px: int, height_px: int, cells: int = CELLS
 ) -> float:
     """Share of the cells of sub-pixel phase that hold a frame, the least of four places."""
     shares = []
     for x, y in ((0.25, 0.25), (0.75, 0.25), (0.25, 0.75), (0.75, 0.75)):
         shifts = np.array([shift_at(p.where, x * width_px, y * height_px) for p in placed])
-        cell = np.floor(shifts % period_px * (CELLS / period_px)).astype(int) % CELLS
-        shares.append(len(np.unique(cell[:, 0] * CELLS + cell[:, 1])) / CELLS**2)
+        cell = np.floor(shifts % period_px * (cells / period_px)).astype(int) % cells
+        shares.append(len(np.unique(cell[:, 0] * cells + cell[:, 1])) / cells**2)
     return min(shares)
 
 
 def drizzle_lights(
-    readers: Sequence[Reader],
+    sources: Sequence[Source],
     placed: Sequence[Placed],
     first: Picture,
     box: Box,
     *,
-    bayer: Bayer | None,
-    width_px: int,
-    height_px: int,
     pixfrac: float,
     limit: Callable[[Picture], Picture],
     report: Report,
@@ -112,11 +164,9 @@ def drizzle_lights(
             Drizzle(kernel="square", out_shape=shape, fillval="0", disable_ctx=True)
             for _ in range(channels)
         ]
-        for read, frame in zip(readers, placed, strict=True):
+        for source, frame in zip(sources, placed, strict=True):
             gone, seen = _drop(
-                read, frame, first, box, strip, drops,
-                bayer=bayer, width_px=width_px, height_px=height_px,
-                pixfrac=pixfrac, limit=limit, scale=scale,
+                source, frame, first, box, strip, drops, pixfrac=pixfrac, limit=limit, scale=scale,
             )  # fmt: skip
             left_out, values = left_out + gone, values + seen
         at = slice(strip.y0 - box.y0, strip.y1 - box.y0)
@@ -131,16 +181,13 @@ def drizzle_lights(
 
 
 def _drop(
-    read: Reader,
+    sensor: Source,
     frame: Placed,
     first: Picture,
     box: Box,
     strip: Box,
     drops: Sequence[Any],
     *,
-    bayer: Bayer | None,
-    width_px: int,
-    height_px: int,
     pixfrac: float,
     limit: Callable[[Picture], Picture],
     scale: float,
@@ -148,10 +195,11 @@ def _drop(
     """One frame's part of a strip added; how many values were left out, of how many."""
     import cv2
 
-    source = _source(frame, strip, width_px, height_px)
+    bayer = sensor.bayer
+    source = _source(frame, strip, sensor.width_px, sensor.height_px)
     if source is None:
         return 0, 0
-    pixels = read(source)
+    pixels = sensor.read(source)
     subtract_skies(pixels, source, frame.skies, bayer is not None)
     pixels *= np.float32(1.0 / frame.factor)
     x = np.arange(source.x0, source.x1, dtype=np.float64)

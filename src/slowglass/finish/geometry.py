@@ -213,6 +213,21 @@ def fit_polynomial(
     return Polynomial((float(centre[0]), float(centre[1])), half, _rows(there), _rows(back))
 
 
+def enlarged(place: Place, times: float) -> Place:
+    """The same place on a reference grid whose pixels are ``times`` smaller, corners in line."""
+    shift = (times - 1.0) / 2.0
+    if isinstance(place, Similarity):
+        return Similarity(times * place.a, times * place.b + shift * (1 + 1j))
+    if isinstance(place, Projective):
+        bigger = np.array([[times, 0.0, shift], [0.0, times, shift], [0.0, 0.0, 1.0]])
+        return Projective(_rows(bigger @ np.asarray(place.matrix)))
+    # Polynomials stay polynomials of the same order: fitted anew through exact pairs.
+    width, height = (round(2 * c + 1) for c in place.centre_px)
+    grid = Box(0, 0, width, height).grid(24)
+    at = times * place.apply(grid) + shift
+    return fit_polynomial(grid, at, place.order, width_px=width, height_px=height)
+
+
 def turn_deg(place: Place, x_px: float, y_px: float) -> float:
     """Turn from the +x axis toward +y, in (−180, 180], where (x, y) lands."""
     at = place.apply([[x_px - 50, y_px], [x_px + 50, y_px]])
@@ -237,6 +252,12 @@ def local_affine(place: Place, box: Box) -> Floats:
     return np.asarray(m)
 
 
+def scale_of(place: Place) -> float:
+    """Reference pixels that a pixel of a frame is wide, near its first corner."""
+    return abs(float(np.linalg.det(local_affine(place, _PATCH)[:, :2]))) ** 0.5
+
+
+_PATCH = Box(0, 0, 500, 500)
 BENT_PX = 0.01
 """Largest departure of a place from the affine map that stands for it in a tile."""
 
@@ -283,12 +304,18 @@ def largest_box(covered: npt.NDArray[np.bool_]) -> Box | None:
 
 
 def common_box(
-    placements: Sequence[Place], width_px: int, height_px: int, *, share: float = 1.0
+    placements: Sequence[Place],
+    width_px: int,
+    height_px: int,
+    *,
+    share: float = 1.0,
+    sizes: Sequence[tuple[int, int]] | None = None,
 ) -> Box:
     """The largest rectangle on the reference frame that ``share`` of all frames cover.
 
     Two pixels are kept back at every frame's edge, where interpolation runs out of neighbours.
     Where all frames share less than half of the picture, the area that most of them cover counts.
+    ``sizes`` are the frames' own (columns, rows) where they differ from the reference's.
     """
     step = max(1, min(width_px, height_px) // 250)
     xs = np.arange(0, width_px, step) + (step - 1) / 2
@@ -296,13 +323,14 @@ def common_box(
     grid = np.stack(np.meshgrid(xs, ys), axis=-1)
     count = np.zeros(grid.shape[:2], dtype=np.int32)
     margin = 2 + (step - 1) / 2
-    for placement in placements:
+    every = sizes if sizes is not None else [(width_px, height_px)] * len(placements)
+    for placement, (columns, rows) in zip(placements, every, strict=True):
         at = placement.inverse().apply(grid)
         count += (
             (at[..., 0] >= margin)
-            & (at[..., 0] <= width_px - 1 - margin)
+            & (at[..., 0] <= columns - 1 - margin)
             & (at[..., 1] >= margin)
-            & (at[..., 1] <= height_px - 1 - margin)
+            & (at[..., 1] <= rows - 1 - margin)
         )
     whole = Box(0, 0, width_px, height_px)
     if len(placements) == 1:

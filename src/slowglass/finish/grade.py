@@ -49,6 +49,8 @@ class Share:
     """Its star light over the reference's."""
     clarity: float
     """Its star light a second over the reference's."""
+    scale: float = 1.0
+    """Reference pixels that one of its pixels is wide."""
 
 
 def _middle(values: Sequence[float], quantile: float = 0.5) -> float:
@@ -138,8 +140,10 @@ def choose_keepers(shares: Sequence[Share], step: GradeStep) -> list[str]:
     if n < 2 or step.keep == "all":
         return [""] * n
     factor = np.array([max(s.factor, 1e-6) for s in shares])
-    noise = np.array([max(s.look.noise_adu, 1e-9) for s in shares]) / factor
-    widths = [s.look.blur_px for s in shares]
+    # A star's light is as uncertain as noise times width, whatever the pixel's size.
+    scale = np.array([s.scale for s in shares])
+    noise = np.array([max(s.look.noise_adu, 1e-9) for s in shares]) / factor / scale
+    widths = [s.look.blur_px * s.scale for s in shares]
     usual_blur = _middle(widths)
     if not np.isfinite(usual_blur):
         usual_blur = 1.0
@@ -150,7 +154,7 @@ def choose_keepers(shares: Sequence[Share], step: GradeStep) -> list[str]:
     kept = heavy.copy()
     kept[heavy] = best_sum(noise[heavy], blur[heavy])
     most = merit(noise[kept], blur[kept])
-    sharp = _middle([s.look.fwhm_px for s in shares], 0.3)
+    sharp = _middle([s.look.fwhm_px * s.scale for s in shares], 0.3)
     still = _middle([s.look.elongation for s in shares], 0.3)
     clear = _middle([s.clarity for s in shares], 0.8)
     reasons = []
@@ -171,12 +175,12 @@ def choose_keepers(shares: Sequence[Share], step: GradeStep) -> list[str]:
 
 def _fault(share: Share, sharp: float, still: float, clear: float) -> str:
     """What is most wrong with a frame, against the better frames of its series."""
-    look = share.look
+    look, width = share.look, share.look.fwhm_px * share.scale
     faults = {
         f"trailed: stars {look.elongation:.2f} times as long as wide ({still:.2f} usual)": (
             look.elongation / still
         ),
-        f"soft: stars {look.fwhm_px:.1f} px wide ({sharp:.1f} px usual)": look.fwhm_px / sharp,
+        f"soft: stars {width:.1f} px wide ({sharp:.1f} px usual)": width / sharp,
         f"cloud: only {100 * share.clarity / clear:.0f} % of the stars' light came through": (
             clear / max(share.clarity, 1e-6)
         ),

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,18 +10,26 @@ import numpy as np
 
 from slowglass.errors import NothingUseful, UnreadableFile
 from slowglass.finish.align import Aligned, align
-from slowglass.finish.badpixels import Index
+from slowglass.finish.batches import take_in_all, told_of_cameras
 from slowglass.finish.combined import Combined, FoundStars, Picture
-from slowglass.finish.geometry import Box, shift_at, turn_deg
-from slowglass.finish.lights import Light, Series, bad_pixels, reader, survey, take_in
-from slowglass.finish.masters import build_masters
+from slowglass.finish.geometry import Box, scale_of, shift_at, turn_deg
+from slowglass.finish.lights import Light, Series, find_bad_pixels
 from slowglass.finish.measure import aperture_light, snr_ratio
-from slowglass.finish.pattern import FEWEST_FRAMES, far_enough, fixed_pattern, spread_out
-from slowglass.finish.place import subtract_skies
+from slowglass.finish.readings import Readings
 from slowglass.finish.recipe import Recipe
 from slowglass.finish.sort import sort_folder
-from slowglass.finish.stack import Stacked, choose_box, combine_lights, luminance, single_picture
+from slowglass.finish.stack import (
+    Stacked,
+    choose_box,
+    choose_grid,
+    combine_lights,
+    luminance,
+    single_picture,
+)
+from slowglass.finish.steady import find_patterns
 from slowglass.finish.store import FrameStore
+from slowglass.finish.survey import survey
+from slowglass.finish.tints import tint_cameras
 from slowglass.finish.where import solve_picture
 from slowglass.frame.image import Frame, Kind
 from slowglass.frame.stars import StarFlag
@@ -45,9 +52,13 @@ def combine_folder(
     near: Place | None = None,
     scale_arcsec_per_px: float | None = None,
     apart: Sequence[Path] = (),
+    keep: Path | None = None,
     report: Report,
 ) -> Combined:
     """The linear picture of the lights below ``root``; working frames go to ``store``.
+
+    What was read off the lights is kept in the folder ``keep`` for later runs, else beside the
+    working frames.
 
     Darks, flats and bias may also lie in folders ``apart``, whose lights are left out.
     Raises UnreadableFile for a folder without frames, NothingUseful when no light comes out.
@@ -70,6 +81,7 @@ def combine_folder(
         kit=kit,
         near=near,
         scale_arcsec_per_px=scale_arcsec_per_px,
+        keep=keep,
         report=report,
     )
 
@@ -85,6 +97,7 @@ def combine_files(
     kit: Kit | None = None,
     near: Place | None = None,
     scale_arcsec_per_px: float | None = None,
+    keep: Path | None = None,
     report: Report,
 ) -> Combined:
     """The same of files already told apart; one light alone is a picture too."""
@@ -94,36 +107,41 @@ def combine_files(
     if not files["light"]:
         counts = ", ".join(f"{len(v)} {k}" for k, v in files.items() if v)
         raise NothingUseful(f"{root}: no lights ({counts})", cure)
-    lights, wanted = survey(files["light"], store, report)
-    masters, found = build_masters(files, wanted, recipe.calibrate, store, report)
-    notes += found
-    series = take_in(lights, wanted, masters, recipe, store, notes, report)
-    bad = bad_pixels(series)
+    lights, batches = survey(files["light"], store, report)
+    readings = Readings(keep if keep is not None else store.folder)
+    series, bad_counts = take_in_all(lights, batches, files, recipe, store, readings, notes, report)
+    if not series.kept:
+        raise NothingUseful(f"{root}: none of the {len(lights)} lights can be used", cure)
+    find_bad_pixels(series)
     scale = scale_arcsec_per_px
 
     def solve(light: Light) -> TanWcs | None:
-        whole = Box(0, 0, series.width_px, series.height_px)
-        size = (series.width_px, series.height_px)
+        size = (light.batch.width_px, light.batch.height_px)
         assert sky is not None
+        whole = Box(0, 0, *size)
         return solve_picture(light.stars, *size, whole, light.header, sky, kit, near, scale)[0]
 
     use_sky = sky is not None and (near is not None or kit is not None or scale is not None)
-    aligned = align(series, bad, recipe, store, notes, report, solve=solve if use_sky else None)
-    if masters.dark is None and recipe.calibrate.pattern_from_lights:
-        series = _without_pattern(series, aligned, bad, store, notes, report)
-    box = choose_box(series, aligned, recipe.combine)
-    stacked = combine_lights(series, aligned, bad, box, recipe.combine, store, report)
+    aligned = align(series, recipe, store, notes, report, solve=solve if use_sky else None)
+    notes += told_of_cameras(aligned)
+    aligned = tint_cameras(aligned, store)
+    if recipe.calibrate.pattern_from_lights:
+        find_patterns(aligned, store, notes, report)
+    verdict = choose_grid(aligned, recipe.combine)
+    if verdict.finer > 1.0:
+        aligned = aligned.on_finer_grid(verdict.finer)
+    box = choose_box(aligned, recipe.combine)
+    stacked = combine_lights(aligned, box, recipe.combine, store, verdict, report)
     report("measuring", 0, 2)
-    used = tuple(light for light in series.kept if light.name in aligned.placed)
-    middle = _median_frame(used, aligned)
+    middle = _median_frame(aligned)
 
     def single() -> Picture:
-        return single_picture(series, aligned, middle, bad, box, store)
+        return single_picture(aligned, middle, box, store)
 
-    stars = _stars_of(stacked.picture, aligned.reference)
+    stars = _stars_of(stacked.picture, aligned)
     gain = _snr_gain(stacked.picture, single(), middle, stars)
     report("measuring", 1, 2)
-    wcs = _solve(stars, stacked.picture, box, aligned.reference, sky, kit, near, scale, notes)
+    wcs = _solve(stars, stacked.picture, box, aligned, sky, kit, near, scale, notes)
     return Combined(
         picture=stacked.picture,
         coverage=stacked.coverage,
@@ -132,77 +150,26 @@ def combine_files(
         box=box,
         reference=aligned.reference,
         lights=tuple(lights),
-        used=used,
+        used=aligned.lights,
         placed_by=aligned.how,
         stars=stars,
         wcs=wcs,
         snr_gain=gain,
         rejected_share=stacked.rejected_share,
         record=_record(series, aligned, box, stacked)
-        | ({"bad_pixels": dict(masters.bad_counts)} if masters.bad_counts else {}),
+        | ({"bad_pixels": dict(bad_counts)} if bad_counts else {}),
         notes=tuple(notes),
         single=single,
     )
 
 
-def _start(light: Light) -> float:
-    start = light.header.start_utc
-    return start.timestamp() if start is not None else 0.0
-
-
-def _without_pattern(
-    series: Series,
-    aligned: Aligned,
-    bad: Index,
-    store: FrameStore,
-    notes: list[str],
-    report: Report,
-) -> Series:
-    """The series with its fixed pattern known, where the drift of its sky shows one."""
-    used = [light for light in series.kept if light.name in aligned.placed]
-    used.sort(key=_start)
-    if len(used) < FEWEST_FRAMES or len(used[0].skies) == 3:
-        return series
-    middle = (series.width_px / 2, series.height_px / 2)
-    shifts = np.array([shift_at(aligned.placed[light.name].where, *middle) for light in used])
-    widths = [light.look.fwhm_px for light in used if light.look is not None]
-    if not np.isfinite(widths).any() or not far_enough(shifts, float(np.nanmedian(widths))):
-        return series
-
-    def sky_free(light: Light) -> Callable[[Box], Picture]:
-        read = reader(series, store, light.name, bad)
-
-        def at(box: Box) -> Picture:
-            pixels = read(box)
-            subtract_skies(pixels, box, light.skies, series.bayer is not None)
-            return pixels
-
-        return at
-
-    noise = [light.look.noise_adu for light in used if light.look is not None]
-    pattern, height_adu = fixed_pattern(
-        [sky_free(used[k]) for k in spread_out(shifts)],
-        width_px=series.width_px,
-        height_px=series.height_px,
-        bayer=series.bayer,
-        noise_adu=float(np.median(noise)),
-        report=report,
-    )
-    if pattern is None:
-        return series
-    notes.append(
-        f"a fixed pattern of {height_adu:.1f} ADU under the drifting sky was taken out of the "
-        "lights; darks would know it better"
-    )
-    return replace(series, pattern=pattern)
-
-
-def _stars_of(picture: Picture, reference: Light) -> FoundStars:
+def _stars_of(picture: Picture, aligned: Aligned) -> FoundStars:
     from slowglass.frame.detect import detect_stars
 
+    reference = aligned.reference
     assert reference.shell is not None
-    level = luminance(picture)
-    frame = Frame(level, header=reference.header, white_adu=reference.shell.white_adu)
+    white_adu = reference.shell.white_adu / aligned.finer**2
+    frame = Frame(luminance(picture), header=reference.header, white_adu=white_adu)
     found = detect_stars(frame, max_stars=500)
     every = found.stars
     unfit = StarFlag.SATURATED | StarFlag.EDGE
@@ -213,8 +180,11 @@ def _stars_of(picture: Picture, reference: Light) -> FoundStars:
     return FoundStars(every, sound, fwhm)
 
 
-def _median_frame(used: tuple[Light, ...], aligned: Aligned) -> Light:
-    order = sorted(used, key=lambda light: aligned.placed[light.name].weight)
+def _median_frame(aligned: Aligned) -> Light:
+    """The frame of median weight, of the reference's camera where the picture is in colour."""
+    usual = aligned.reference.own_batch
+    own = [light for light in aligned.lights if light.own_batch is usual] or aligned.lights
+    order = sorted(own, key=lambda light: aligned.placed[light.name].weight)
     return order[(len(order) - 1) // 2]
 
 
@@ -239,7 +209,7 @@ def _solve(
     stars: FoundStars,
     picture: Picture,
     box: Box,
-    reference: Light,
+    aligned: Aligned,
     sky: Sky | None,
     kit: Kit | None,
     near: Place | None,
@@ -249,9 +219,18 @@ def _solve(
     if sky is None:
         return None
     height, width = picture.shape[:2]
-    header = reference.header
+    header = aligned.reference.header
     wcs, reason = solve_picture(
-        stars.every, width, height, box, header, sky, kit, near, scale_arcsec_per_px
+        stars.every,
+        width,
+        height,
+        box,
+        header,
+        sky,
+        kit,
+        near,
+        scale_arcsec_per_px,
+        finer=aligned.finer,
     )
     if wcs is None:
         notes.append(f"no sky coordinates in the FITS: {reason}")
@@ -261,13 +240,13 @@ def _solve(
 def _record(series: Series, aligned: Aligned, box: Box, stacked: Stacked) -> dict[str, Any]:
     """What was done, for the recipe's history: frame by frame."""
     frames = []
-    middle = (series.width_px / 2, series.height_px / 2)
     for light in series.lights:
         entry: dict[str, Any] = {"file": light.path.name, "used": not light.reason}
         if light.reason:
             entry["reason"] = light.reason
         placed = aligned.placed.get(light.name)
         if placed is not None:
+            middle = (light.batch.width_px / 2, light.batch.height_px / 2)
             dx, dy = shift_at(placed.where, *middle)
             entry |= {
                 "shift_x_px": round(dx, 3),
@@ -276,6 +255,9 @@ def _record(series: Series, aligned: Aligned, box: Box, stacked: Stacked) -> dic
                 "light_factor": round(placed.factor, 5),
                 "weight": float(f"{placed.weight:.5g}"),
             }
+            if len(series.batches) > 1:
+                entry["camera"] = light.batch.told()
+                entry["scale"] = round(scale_of(placed.where) / aligned.finer, 5)
             if placed.fit is not None and light is not aligned.reference:
                 entry |= {"map": placed.fit.model, "residual_px": round(placed.fit.rms_px, 4)}
         if light.look is not None and np.isfinite(light.look.fwhm_px):
@@ -289,5 +271,6 @@ def _record(series: Series, aligned: Aligned, box: Box, stacked: Stacked) -> dic
         "clipped_share": round(stacked.rejected_share, 6),
         "drizzled": stacked.drizzle.pays,
         "drizzle_because": stacked.drizzle.text,
+        "finer": aligned.finer,
         "frames": frames,
     }

@@ -40,6 +40,7 @@ class Wanted:
     temperature_c: float | None
     gain_e_per_adu: float | None = None
     filter_name: str | None = None
+    camera: str | None = None
 
 
 @dataclass(frozen=True)
@@ -63,15 +64,20 @@ def build_masters(
     step: CalibrateStep,
     store: FrameStore,
     report: Report,
-) -> tuple[Masters, list[str]]:
-    """The masters that fit the lights, and notes on what is missing, refused or odd."""
+) -> tuple[Masters, list[str], dict[Path, str]]:
+    """The masters that fit the lights, and notes on what is missing, refused or odd.
+
+    Third come the files of another size, mosaic or camera, each with that as its reason: they
+    may fit other lights.
+    """
     notes: list[str] = []
+    strange: dict[Path, str] = {}
     bias_files = files["bias"] if step.use_bias else []
     dark_files = files["dark"] if step.use_dark else []
     flat_files = files["flat"] if step.use_flat else []
-    bias = _combined("bias", bias_files, wanted, step, store, notes, report).pixels
+    bias = _combined("bias", bias_files, wanted, step, store, notes, strange, report).pixels
     found = _combined(
-        "dark", dark_files, wanted, step, store, notes, report, scalable=bias is not None
+        "dark", dark_files, wanted, step, store, notes, strange, report, scalable=bias is not None
     )
     dark = found.pixels
     has_bias = dark is not None and bias is None
@@ -83,7 +89,7 @@ def build_masters(
     elif dark is not None:
         pedestal = float(np.median(dark))
     flat = _combined(
-        "flat", flat_files, wanted, step, store, notes, report, pedestal=pedestal
+        "flat", flat_files, wanted, step, store, notes, strange, report, pedestal=pedestal
     ).pixels
     kinds: dict[str, Index] = {"unstable": found.unstable}
     if flat is not None:
@@ -100,16 +106,23 @@ def build_masters(
     masters = Masters(
         bias, dark, found.exposure_s, has_bias, flat, bad, counts, found.temperature_c
     )
-    return masters, notes
+    return masters, notes, strange
 
 
-def _refusal(frame: Frame, kind: Kind, wanted: Wanted, scalable: bool) -> str:
+def _of_another_camera(frame: Frame, wanted: Wanted) -> str:
     if frame.pixels.shape != wanted.shape:
         own = " × ".join(str(n) for n in frame.pixels.shape[1::-1])
         other = " × ".join(str(n) for n in wanted.shape[1::-1])
         return f"{own} px, the lights are {other} px"
     if frame.bayer and wanted.bayer and frame.bayer != wanted.bayer:
         return f"colour mosaic {frame.bayer}, the lights have {wanted.bayer}"
+    own_camera = frame.header.camera
+    if own_camera and wanted.camera and own_camera != wanted.camera:
+        return f"from another camera ({own_camera}), the lights are from {wanted.camera}"
+    return ""
+
+
+def _refusal(frame: Frame, kind: Kind, wanted: Wanted, scalable: bool) -> str:
     header = frame.header
     if kind in ("dark", "bias"):
         if header.iso and wanted.iso and header.iso != wanted.iso:
@@ -137,6 +150,7 @@ def _combined(
     step: CalibrateStep,
     store: FrameStore,
     notes: list[str],
+    strange: dict[Path, str],
     report: Report,
     *,
     pedestal: Plane | float | None = None,
@@ -152,6 +166,10 @@ def _combined(
             frame = trim_overscan(read_frame(path))[0]
         except SlowglassError as error:
             notes.append(f"{kind} {path.name} left out: {error.what}")
+            continue
+        other = _of_another_camera(frame, wanted)
+        if other:
+            strange[path] = other
             continue
         why = _refusal(frame, kind, wanted, scalable)
         if why:

@@ -178,13 +178,12 @@ def pack(pixels: Any, low: float, step: float, out: Any) -> None:
 @numba.njit(cache=True, nogil=True)
 def unpack(packed: Any, low: float, step: float, out: Any) -> None:
     """The values that ``pack`` stored, row by row."""
-    base, unit = np.float32(low - step), np.float32(step)
+    base, unit, none = np.float32(low - step), np.float32(step), np.float32(np.nan)
     for j in range(len(packed)):
         row, line = packed[j], out[j]
         for i in range(len(row)):
-            line[i] = base + unit * np.float32(row[i])
-            if row[i] == 0:
-                line[i] = np.nan
+            v = base + unit * np.float32(row[i])
+            line[i] = none if row[i] == 0 else v
 
 
 @numba.njit(cache=True, nogil=True)
@@ -201,3 +200,15 @@ def calibrated(raw: Any, bias: Any, dark: Any, scale: float, flat: Any) -> None:
     if len(flat):
         for k in range(n):
             raw[k] /= flat[k]
+
+
+@numba.njit(cache=True, nogil=True)
+def lay(planes: Any, out: Any) -> None:
+    """Planes (channels, rows, columns) written to (rows, columns, channels), NaN as 0."""
+    depth, high, wide = planes.shape
+    for y in range(high):
+        for c in range(depth):
+            row = planes[c, y]
+            for x in range(wide):
+                v = row[x]
+                out[y, x, c] = v if v == v else np.float32(0)

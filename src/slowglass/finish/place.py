@@ -11,7 +11,7 @@ import numpy.typing as npt
 from slowglass.finish.bend import Fit
 from slowglass.finish.geometry import Box, Place, local_affine, straight_tiles
 from slowglass.finish.pixels import less_plane
-from slowglass.finish.resample import cut_rings, develop, warp
+from slowglass.finish.resample import cut_rings, develop, warp, widening
 from slowglass.finish.skyflat import Surface
 from slowglass.frame.image import Bayer
 
@@ -41,6 +41,8 @@ class Placed:
     """Noise of one pixel after division by ``factor``."""
     fit: Fit | None = None
     """How the place was found; None where not by stars."""
+    tint: tuple[float, ...] = ()
+    """What brings each channel of another camera to the reference's colours; none for its own."""
 
 
 def blocks(
@@ -61,11 +63,11 @@ def blocks(
             yield Box(x, y, min(x + width, box.x1), min(y + height, box.y1))
 
 
-def _source_box(where: Place, block: Box, width_px: int, height_px: int) -> Box | None:
+def _source_box(where: Place, block: Box, width_px: int, height_px: int, reach: int) -> Box | None:
     """Even-aligned frame pixels that a block draws on, or None when it lies off the frame."""
     at = where.inverse().apply(block.grid(3))
-    x0, y0 = np.floor(at.min(axis=0)).astype(int) - REACH
-    x1, y1 = np.ceil(at.max(axis=0)).astype(int) + REACH + 1
+    x0, y0 = np.floor(at.min(axis=0)).astype(int) - reach
+    x1, y1 = np.ceil(at.max(axis=0)).astype(int) + reach + 1
     x0, y0 = max(0, x0 - x0 % 2), max(0, y0 - y0 % 2)
     x1, y1 = min(width_px, x1), min(height_px, y1)
     if x1 - x0 < 4 or y1 - y0 < 4:
@@ -105,7 +107,9 @@ def place_block(
     a Lanczos kernel of 4 lobes; its dark rings around steep stars are cut off.
     """
     out = np.full((channels, block.height_px, block.width_px), np.nan, dtype=np.float32)
-    source = _source_box(frame.where, block, width_px, height_px)
+    inverse = frame.where.inverse()
+    reach = REACH + int(np.ceil(4 * (widening(local_affine(inverse, block)) - 1.0)))
+    source = _source_box(frame.where, block, width_px, height_px, reach)
     if source is None:
         return out
     pixels = read(source)
@@ -113,7 +117,8 @@ def place_block(
     if frame.factor != 1.0:
         pixels *= np.float32(1.0 / frame.factor)
     planes = _planes(pixels, bayer)
-    inverse = frame.where.inverse()
+    if frame.tint:
+        planes = planes * np.array(frame.tint, dtype=np.float32)[:, None, None]
     if inverse.is_identity:
         y, x = block.y0 - source.y0, block.x0 - source.x0
         out[...] = planes[:, y : y + block.height_px, x : x + block.width_px]

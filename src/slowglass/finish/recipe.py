@@ -50,11 +50,12 @@ class RegisterStep(_Part):
 
 
 class CombineStep(_Part):
-    """Adding the frames up."""
+    """Adding the frames up; the grid is as many times finer than the camera's as asked for."""
 
     reject: Literal["clip", "winsorised", "esd", "none"] = "clip"
     drizzle: Literal["auto", "yes", "no"] = "auto"
     pixfrac: float = Field(0.9, gt=0.2, le=1)
+    finer: float | None = Field(None, ge=1, le=3)
     clip_low_sigma: float = Field(3.5, ge=1.5, le=20)
     clip_high_sigma: float = Field(3.5, ge=1.5, le=20)
     shape_tolerance: float = Field(0.15, ge=0, le=1)

@@ -228,16 +228,24 @@ def register_sources(
     lists: Sequence[Sources],
     reference: int,
     *,
+    cameras: Sequence[int] | None = None,
     scale_tolerance: float = 0.03,
     report: Report = silent,
 ) -> list[Match]:
     """Each frame's place on frame number ``reference``.
 
+    ``cameras`` numbers the camera of each frame: a fixed pattern is one camera's own.
+
     A solution in which the sources move wins over one in which everything stays put, as real
     stars cannot do both; "nothing moved" is believed only on the word of sources as wide as
     stars.
     """
-    fixed = fixed_sources(lists)
+    number = [0] * len(lists) if cameras is None else list(cameras)
+    fixed = [np.zeros(len(own.xy_px), dtype=bool) for own in lists]
+    for camera in set(number):
+        members = [k for k, own in enumerate(number) if own == camera]
+        for k, marks in zip(members, fixed_sources([lists[k] for k in members]), strict=True):
+            fixed[k] = marks
     ref = lists[reference]
     places = []
     for k, own in enumerate(lists):

@@ -24,6 +24,8 @@ PHASE_PX = 0.002
 """A position wrong by half of this moves 0.3 % of a star's light between two pixels at worst."""
 FINE = 2048
 """Kernel phases in the table: steps of 0.0005 px."""
+LARGER = 1.03
+"""Source pixels an output pixel is wide, from which the kernel is widened to match."""
 TWO_PASS_TURN = 0.02
 TWO_PASS_SCALE = 2e-4
 
@@ -231,6 +233,56 @@ def _direct(src: Any, m: Any, table: Any, out: Any) -> None:
                 out[c, y, x] = total
 
 
+@numba.njit(cache=True, nogil=True, fastmath={"contract"})
+def _averaged(src: Any, m: Any, stretch: float, out: Any) -> None:
+    """The same onto larger pixels: the kernel is widened by ``stretch``, so all light counts."""
+    depth, high, wide = src.shape
+    _, rows, cols = out.shape
+    half = int(np.ceil(LOBES * stretch))
+    across, down = np.empty(2 * half, np.float32), np.empty(2 * half, np.float32)
+    for y in range(rows):
+        for x in range(cols):
+            u = m[0, 0] * x + m[0, 1] * y + m[0, 2]
+            v = m[1, 0] * x + m[1, 1] * y + m[1, 2]
+            i, j = int(np.floor(u)) - half + 1, int(np.floor(v)) - half + 1
+            if i < 0 or j < 0 or i + 2 * half > wide or j + 2 * half > high:
+                for c in range(depth):
+                    out[c, y, x] = np.nan
+                continue
+            total_across = total_down = 0.0
+            for k in range(2 * half):
+                across[k] = _lanczos((u - i - k) / stretch)
+                down[k] = _lanczos((v - j - k) / stretch)
+                total_across += across[k]
+                total_down += down[k]
+            share = np.float32(1.0 / (total_across * total_down))
+            for c in range(depth):
+                total = np.float32(0)
+                for k in range(2 * half):
+                    line = np.float32(0)
+                    row = src[c, j + k, i : i + 2 * half]
+                    for n in range(2 * half):
+                        line += across[n] * row[n]
+                    total += down[k] * line
+                out[c, y, x] = total * share
+
+
+@numba.njit(cache=True, nogil=True)
+def _lanczos(t: float) -> float:
+    if t == 0.0:
+        return 1.0
+    if abs(t) >= LOBES:
+        return 0.0
+    a = np.pi * t
+    return LOBES * np.sin(a) * np.sin(a / LOBES) / (a * a)
+
+
+def widening(matrix: npt.NDArray[np.float64]) -> float:
+    """How many source pixels an output pixel is wide, where that is more than one."""
+    stretch = abs(float(np.linalg.det(np.asarray(matrix)[:, :2]))) ** 0.5
+    return stretch if stretch > LARGER else 1.0
+
+
 def warp(planes: Planes, matrix: npt.NDArray[np.float64], rows: int, columns: int) -> Planes:
     """``planes`` on a new grid, (channels, rows, columns), NaN where the kernel leaves them.
 
@@ -249,6 +301,10 @@ def warp(planes: Planes, matrix: npt.NDArray[np.float64], rows: int, columns: in
     )
     if gentle:
         _two_pass(source, m, _TABLE, PHASE_PX, out)
+        return out
+    stretch = widening(m)
+    if stretch > 1.0:
+        _averaged(source, m, stretch, out)
         return out
     _direct(source, m, _TABLE, out)
     return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -55,6 +56,8 @@ def finish_path(
     whole: bool = False,
     north_up: bool = False,
     calibration: Sequence[Path] = (),
+    finer: float | None = None,
+    keep: Path | None = None,
     report: Report = silent,
 ) -> FinishResult:
     """One picture out of a folder of lights with darks, flats and bias, or out of one frame.
@@ -67,7 +70,12 @@ def finish_path(
     names and catalogue colours, best with ``near`` or a header that says where, and with ``kit``
     or ``scale_arcsec_per_px``. ``whole`` shows the whole picture in place of a cut round its
     subject. ``calibration`` names folders of darks, flats and bias that lie apart from the lights.
+    ``finer`` asks for pixels so many times smaller than the camera's, which else the data decide.
     Nothing is ever written into the folder of frames.
+
+    Work that is stopped leaves its working frames, hidden, beside the output; the next run of the
+    same folder takes them up. ``keep`` is a folder for masters and what was read off each light,
+    which makes later runs quicker.
 
     Raises UsageError for an input or output that makes no sense, NothingUseful when no light
     comes out. Memory: about 60 bytes a pixel of the picture plus 600 MB, whatever the number of
@@ -83,12 +91,16 @@ def finish_path(
         {"north_up": True} if north_up else {}
     )
     chosen = chosen.model_copy(update={"cut": chosen.cut.model_copy(update=changes)})
+    if finer is not None:
+        combine = chosen.combine.model_copy(update={"finer": finer})
+        chosen = chosen.model_copy(update={"combine": combine})
     place = None
     if near and sky is not None:
         from slowglass.sky.place import resolve_place
 
         place = resolve_place(near, sky)
-    with FrameStore(names.folder) as store:
+    key = hashlib.blake2b(str(root).encode(), digest_size=6).hexdigest()
+    with FrameStore(names.folder, key) as store:
         if root.is_dir():
             combined = combine_folder(
                 root,
@@ -99,6 +111,7 @@ def finish_path(
                 near=place,
                 scale_arcsec_per_px=scale_arcsec_per_px,
                 apart=[folder.resolve() for folder in calibration],
+                keep=keep,
                 report=report,
             )
         else:

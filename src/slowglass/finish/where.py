@@ -32,11 +32,14 @@ def solve_picture(
     kit: Kit | None,
     near: Place | None,
     scale_arcsec_per_px: float | None = None,
+    *,
+    finer: float = 1.0,
 ) -> tuple[TanWcs | None, str]:
     """The WCS of the picture, or None and why.
 
     ``near`` limits the search, else a solution in the reference's header does; the scale is
     the given one, else that header's, else the kit's. With none of these the whole sky is searched.
+    The picture's pixels are ``finer`` times smaller than those that the scale is of.
     """
     from slowglass.solve.service import solve_stars
     from slowglass.solve.types import Prior
@@ -46,7 +49,7 @@ def solve_picture(
     tolerance = 0.05
     if known is not None:
         scale = known.scale_arcsec_per_px
-        x, y = box.x0 + width_px / 2, box.y0 + height_px / 2
+        x, y = (box.x0 + width_px / 2) / finer, (box.y0 + height_px / 2) / finer
         centre = known.pixel_to_sky(x, y)
         ra, dec, radius = float(centre[0]), float(centre[1]), HEADER_RADIUS_DEG
     elif kit is not None:
@@ -54,6 +57,8 @@ def solve_picture(
     if near is not None:
         ra, dec, radius = near.ra_deg, near.dec_deg, NEAR_RADIUS_DEG
     scale = scale_arcsec_per_px or scale
+    if scale is not None:
+        scale /= finer
     epoch = epoch_year(header.start_utc) if header.start_utc else 2016.0
     prior = Prior(
         ra_deg=ra,

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from slowglass.errors import UnreadableFile, UsageError
-from slowglass.frame.image import Frame
+from slowglass.frame.image import Frame, FrameHeader
 
 RAW_SUFFIXES = frozenset(
     {".cr2", ".cr3", ".nef", ".arw", ".raf", ".orf", ".rw2", ".pef", ".dng", ".nrw", ".srw"}
@@ -20,6 +20,7 @@ IMAGE_SUFFIXES = RAW_SUFFIXES | FITS_SUFFIXES | PICTURE_SUFFIXES
 WCS_SUFFIX = ".wcs.fits"
 """A solution saved beside its frame: a header without a picture, so no frame."""
 
+_TIFF_HEADS = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 _DNG_VERSION, _CFA, _LINEAR_RAW = 50706, 32803, 34892
 
 
@@ -64,19 +65,38 @@ def read_frame(path: Path | str, *, clock_zone: tzinfo = UTC) -> Frame:
         return read_png(file)
     if head.startswith(b"\xff\xd8\xff"):
         return read_jpeg(file, clock_zone=clock_zone)
-    if head[:4] in (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+"):
-        if _is_raw_tiff(file, head):
-            return read_raw(file, clock_zone=clock_zone)
+    if _is_raw(file, head):
+        return read_raw(file, clock_zone=clock_zone)
+    if head[:4] in _TIFF_HEADS:
         return read_tiff(file, clock_zone=clock_zone)
     if _looks_like_text(head):
         raise UnreadableFile(file, "text, not a picture", "pass a camera raw or FITS frame")
-    if file.suffix.lower() in RAW_SUFFIXES or head[4:8] == b"ftyp" or b"CCD-RAW" in head[:24]:
-        return read_raw(file, clock_zone=clock_zone)
     raise UnreadableFile(
         file,
         "not a picture in a format known here",
         "pass camera raw, FITS, TIFF, PNG or JPEG",
     )
+
+
+def open_raw(path: Path | str) -> tuple[tuple[int, int], FrameHeader] | None:
+    """Rows and columns of a camera raw file, and its header, without decoding a pixel.
+
+    None for a file of any other format; raises UnreadableFile like :func:`read_frame`.
+    """
+    from slowglass.frame.raw_io import read_raw_header
+
+    file = Path(path)
+    return read_raw_header(file) if _is_raw(file, _head(file)) else None
+
+
+def _is_raw(file: Path, head: bytes) -> bool:
+    if head[:4] in _TIFF_HEADS:
+        return _is_raw_tiff(file, head)
+    if head.startswith((b"SIMPLE", b"\x1f\x8b", b"\x89PNG", b"\xff\xd8\xff")):
+        return False
+    if _looks_like_text(head):
+        return False
+    return file.suffix.lower() in RAW_SUFFIXES or head[4:8] == b"ftyp" or b"CCD-RAW" in head[:24]
 
 
 def _head(file: Path) -> bytes:

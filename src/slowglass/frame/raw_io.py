@@ -43,9 +43,25 @@ def read_raw(path: Path, *, clock_zone: tzinfo = UTC) -> Frame:
         with _native_messages_hushed, rawpy.imread(str(path)) as raw:
             return _frame(path, raw, clock_zone)
     except rawpy.LibRawError as error:
-        text = error.args[0] if error.args else error
-        text = text.decode("ascii", "replace") if isinstance(text, bytes) else str(text)
-        raise UnreadableFile(path, f"not a readable camera raw file ({text})", _CURE) from error
+        raise _no_raw(path, error) from error
+
+
+def read_raw_header(path: Path, *, clock_zone: tzinfo = UTC) -> tuple[tuple[int, int], FrameHeader]:
+    """Rows and columns of a camera raw file's active area, and its header; nothing is decoded."""
+    import rawpy
+
+    try:
+        with _native_messages_hushed, rawpy.imread(str(path)) as raw:
+            size = (int(raw.sizes.height), int(raw.sizes.width))
+            return size, _header(path, raw, clock_zone)[0]
+    except rawpy.LibRawError as error:
+        raise _no_raw(path, error) from error
+
+
+def _no_raw(path: Path, error: Exception) -> UnreadableFile:
+    text = error.args[0] if error.args else error
+    text = text.decode("ascii", "replace") if isinstance(text, bytes) else str(text)
+    return UnreadableFile(path, f"not a readable camera raw file ({text})", _CURE)
 
 
 class _Hush:
@@ -137,7 +153,9 @@ def _bayer(path: Path, pattern: Any, letters: str) -> Bayer:
 def _header(path: Path, raw: Any, clock_zone: tzinfo) -> tuple[FrameHeader, list[str]]:
     exif = read_exif(path, clock_zone=clock_zone)
     exposure_s, iso, taken, focal = exif.exposure_s, exif.iso, exif.taken, exif.focal_length_mm
-    other = getattr(raw, "other", None)
+    # asking the decoder has it decode the pixels: only for what the tags do not say
+    silent = None in (exposure_s, iso, taken)
+    other = getattr(raw, "other", None) if silent else None
     if other is not None and float(other.iso_speed) > 0:  # 0 is what an absent block reads as
         iso = iso or int(other.iso_speed)
         if exposure_s is None and other.shutter_speed > 0:
