@@ -111,7 +111,7 @@ def test_an_earlier_kit_of_ones_own_is_set_aside(ask, config):
 def test_a_town_fills_in_place_height_and_clock(ask):
     several = post(ask, do="town", town="perth")
     assert "Perth, Western Australia, AU" in several.text
-    assert post(ask, pick="1", town="perth").headers["location"] == "/setup#where"
+    assert post(ask, pick="1", town="perth").headers["location"] == "/setup#q-where"
     assert 'value="Australia/Perth"' in ask("/setup").text
     nowhere = post(ask, do="town", town="xqzzy")
     assert nowhere.status_code == 400
@@ -124,7 +124,7 @@ def test_a_frame_says_what_it_can(night_folder, tmp_path, send, sky, config):
     index = json.loads((night_folder / "night.json").read_text(encoding="utf-8"))
     fields = {"do": "frame", "frame": str(frame), "near": index["target"]["id"]}
     answer = send(app, "/setup", method="POST", data=fields)
-    assert answer.headers["location"] == "/setup#frame"
+    assert answer.headers["location"] == "/setup#q-frame"
     page = followed(lambda: send(app, "/setup").text)
     assert "light-01.fits says" in page
     assert "The stars say so" in page
@@ -192,7 +192,7 @@ def test_the_questions_are_answered_in_a_browser(browser, served, app, config):
     page.get_by_label("A town nearby").fill("toulouse")
     page.get_by_role("button", name="Look the town up").click()
     page.get_by_role("button", name="Occitanie").first.click()
-    page.wait_for_url("**/setup#where")
+    page.wait_for_url("**/setup#q-where")
     assert page.get_by_label("Time zone").input_value() == "Europe/Paris"
     page.get_by_label("The number").fill("4")
     page.get_by_label("Aperture").fill("0")

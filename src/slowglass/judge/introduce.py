@@ -180,6 +180,8 @@ def star_facts(verdict: Verdict, pixel_um: float | None) -> list[FrameFact]:
                 {"sky_way": "reading", "sky_value": f"{sky:.1f}"},
             )
         )  # fmt: skip
+    elif light is not None and light.sky_reason:
+        found.append(FrameFact("Sky", f"not told: {light.sky_reason}", "stars", {}))
     return found
 
 

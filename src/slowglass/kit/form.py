@@ -94,10 +94,10 @@ def form_sections(record: Kit | Site) -> tuple[FormSection, ...]:
     return (FormSection("", TITLES[""], tuple(own)), *sections)
 
 
-def key_labels() -> dict[str, str]:
-    """What each number of kit and site means, by its dotted key."""
+def key_labels() -> dict[str, tuple[str, str]]:
+    """What each key of kit and site means, and its unit, by its dotted name."""
     return {
-        (f"{name}.{key}" if key else name): (info.description or key or name)
+        (f"{name}.{key}" if key else name): (info.description or key or name, unit_of(info))
         for model in (Kit, Site)
         for name, field in model.model_fields.items()
         for key, info in _inner(name, field)

@@ -66,6 +66,19 @@ TYPED = {
 }
 """Answers whose being there shows that a question was taken up at all."""
 
+SHORT_NAMES = {
+    "town": "town", "latitude": "latitude", "longitude": "longitude", "height_m": "height",
+    "timezone": "time zone", "sky_value": "darkness of the sky", "site_name": "name of the place",
+    "aperture_mm": "aperture", "focal_length_mm": "focal length", "focal_ratio": "focal ratio",
+    "secondary_mm": "secondary mirror", "finder_field_deg": "field of the finder",
+    "eyepiece_mm": "eyepiece", "kit_name": "name of the kit", "scale_arcsec_per_px": "pixel scale",
+    "reflections": "mirrors", "sensor": "size of the sensor", "sensor_width_mm": "sensor’s width",
+    "sensor_height_mm": "sensor’s height", "width_px": "pixels across", "height_px": "pixels down",
+    "iso": "setting at night", "bits": "converter", "read_noise_e": "read noise",
+    "gain_e_per_adu": "gain", "black_adu": "black level", "frame": "frame", "near": "what is on it",
+}  # fmt: skip
+"""The answers as one names them when something is wrong with them."""
+
 FIRST_ANSWERS: dict[str, str] = {
     "site_name": "", "latitude": "", "longitude": "", "height_m": "", "timezone": "",
     "sky_way": "class", "sky_value": "",

@@ -86,7 +86,7 @@ def _sorted_out(form: FormData, file_name: str, complaint: str) -> HandedIn:
 
 
 def keep_picture(file: UploadFile, folder: Path) -> Path:
-    """Where a handed-in picture is kept, under its own name made harmless."""
+    """Where a handed-in picture is kept, under its own name made harmless; alone in its folder."""
     name = Path((file.filename or "").replace("\\", "/")).name
     name = re.sub(r"[^\w.() -]", "_", name).lstrip(".")[-100:]
     if not is_image_name(Path(name)):
@@ -95,6 +95,9 @@ def keep_picture(file: UploadFile, folder: Path) -> Path:
             "hand in camera raw, FITS, TIFF, PNG or JPEG",
         )
     path = folder / name
+    if folder.is_dir():
+        for earlier in folder.iterdir():
+            earlier.unlink(missing_ok=True)
     with replacing(path) as temporary, temporary.open("wb") as out:
         shutil.copyfileobj(file.file, out, MEGABYTE)
     return path

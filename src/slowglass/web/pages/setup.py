@@ -47,7 +47,7 @@ def routes(book: Notebook) -> list[Route]:
         from slowglass.kit.darkness import CLASSES
         from slowglass.kit.form import key_labels
         from slowglass.kit.setup import set_up
-        from slowglass.kit.setup_facts import DESIGNS, OWN_SIZE, SENSORS
+        from slowglass.kit.setup_facts import DESIGNS, OWN_SIZE, SENSORS, SHORT_NAMES
 
         said = said or _Said()
         answers = draft.read()
@@ -61,7 +61,8 @@ def routes(book: Notebook) -> list[Route]:
             faults=said.faults,
             towns=said.towns,
             saved="saved" in request.query_params,
-            assumed=[(key_labels().get(a.key, a.key), a) for a in made.assumed],
+            assumed=[(*key_labels().get(a.key, (a.key, "")), a) for a in made.assumed],
+            names=SHORT_NAMES,
             made=made,
             stand_in=book.workbench.kit_is_stand_in,
             designs=DESIGNS,
@@ -122,7 +123,7 @@ def routes(book: Notebook) -> list[Route]:
                     "site_name": answers["site_name"] or town.name,
                 }
             )
-        return RedirectResponse("/setup#where", status_code=303)
+        return RedirectResponse("/setup#q-where", status_code=303)
 
     def read_one(request: Request, answers: dict[str, str], sent: HandedIn) -> Response:
         try:
@@ -145,10 +146,10 @@ def routes(book: Notebook) -> list[Route]:
             "introduce",
             title=f"What {path.name} says of your kit",
             request={"path": str(path), "near": answers["near"].strip(), "answers": kept},
-            href="/setup#frame",
+            href="/setup#q-frame",
         )
         draft.write({"job": job.id})
-        return RedirectResponse("/setup#frame", status_code=303)
+        return RedirectResponse("/setup#q-frame", status_code=303)
 
     def take(answers: dict[str, str], numbers: list[str]) -> Response:
         job = book.jobs.get(answers["job"])
@@ -156,7 +157,7 @@ def routes(book: Notebook) -> list[Route]:
         for number in numbers:
             if number.isdecimal() and int(number) < len(facts):
                 draft.write(facts[int(number)]["answers"])
-        return RedirectResponse("/setup#what", status_code=303)
+        return RedirectResponse("/setup#q-tube", status_code=303)
 
     def save(request: Request, answers: dict[str, str]) -> Response:
         from slowglass.kit.setup import set_up
