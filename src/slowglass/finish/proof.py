@@ -115,15 +115,24 @@ class Proof:
     def loupe(self, moves: Moves, x_share: float, y_share: float, side_px: int = LOUPE_PX) -> bytes:
         """A square of the picture at true scale about a place, as JPEG."""
         with self._lock:
-            proxy, recipe = self._recipe(moves)
-            box = proxy.loupe_box(x_share, y_share, side_px)
-            screen = self._true(proxy, recipe, box)
+            proxy, _ = self._recipe(moves)
+        screen = self.true_pixels(moves, proxy.loupe_box(x_share, y_share, side_px))
         return encode_jpeg(_eight(screen), quality=95)
 
     def true_pixels(self, moves: Moves, box: Box) -> Picture:
         """sRGB values 0–1 of a box of the cut, as the export has them."""
         with self._lock:
-            return self._true(*self._recipe(moves), box)
+            proxy, recipe = self._recipe(moves)
+            whole = None
+            if recipe.detail.local_contrast:
+                calm = recipe.detail.model_copy(update={"local_contrast": 0.0})
+                light = self._light(proxy, recipe)
+                whole = proxy.screen(light, recipe.model_copy(update={"detail": calm}))
+        # the rest holds nobody up: sliders may be moved on
+        room = proxy.with_room(box)
+        rows, columns = self.facts.shape
+        linear = proxy.cut.part(partial(read_light, self.path), room, columns, rows)
+        return proxy.loupe(linear, room, box, recipe, whole)
 
     def pair(self, moves: Moves) -> tuple[bytes, bytes]:
         """The same square of one frame and of all, as JPEG."""
@@ -223,18 +232,6 @@ class Proof:
         if self._sharp is None or self._sharp[0] != sharp_key:
             self._sharp = (sharp_key, proxy.sharp(self._quiet[1], detail.sharpen or 0.0))
         return self._sharp[1]
-
-    def _true(self, proxy: Proxy, recipe: Recipe, box: Box) -> Picture:
-        room = proxy.with_room(box)
-        whole = None
-        if recipe.detail.local_contrast:
-            calm = recipe.detail.model_copy(update={"local_contrast": 0.0})
-            whole = proxy.screen(
-                self._light(proxy, recipe), recipe.model_copy(update={"detail": calm})
-            )
-        rows, columns = self.facts.shape
-        linear = proxy.cut.part(partial(read_light, self.path), room, columns, rows)
-        return proxy.loupe(linear, room, box, recipe, whole)
 
 
 def _eight(screen: Picture) -> npt.NDArray[np.uint8]:

@@ -32,7 +32,7 @@ from slowglass.finish.recipe import CutStep, Recipe
 from slowglass.finish.sharpen import can_sharpen
 from slowglass.finish.touch import contrast_gain, raised
 
-LONGEST_PX = 900
+LONGEST_PX = 800
 LOUPE_PX = 300
 
 Eight = npt.NDArray[np.uint8]

@@ -17,7 +17,6 @@ from slowglass.web.notebook import Notebook
 
 KEEP_S = "private, max-age=600"
 MIDDLE = (50.0, 50.0)
-WIDEST_PX = 900
 
 
 def routes(book: Notebook) -> list[Route]:
@@ -91,7 +90,7 @@ def routes(book: Notebook) -> list[Route]:
         start, facts = proof.start, proof.facts
         cut = facts.recipe.cut
         width, height = proof.finished_size
-        scale = min(1.0, WIDEST_PX / max(width, height))
+        scale = min(1.0, proof.longest_px / max(width, height))
         return {
             "trouble": "",
             "fault": fault,

@@ -5,12 +5,14 @@
 // form[data-answer]        asked with the fields; answers {out, pictures, sets, spoken, trouble}
 // [data-slider=name]       a range for the field of that name; data-stops lists uneven steps
 // [data-own=name]          empties that field: the automatic value
-// [data-out=key]           shows out[key];  img[data-picture=key] shows pictures[key]
+// [data-out=key]           shows out[key];  img[data-picture=key] shows pictures[key],
+//                          with data-then soon after the others, with data-late once all is at rest
 // [data-swap]              shows pictures[key + "-other"] while pressed
 // [data-set=key…], [data-undo], [data-redo], [data-automatic]
 "use strict";
 
 const SPEAK_MS = 700;
+const THEN_MS = 120;
 
 function start(form) {
   const page = document.getElementById("main");
@@ -95,10 +97,12 @@ function start(form) {
   let next = false;
   let told = null;
   let speaking = 0;
+  let closer = 0;
   let place = "";
   const trouble = form.querySelector(".trouble");
 
   async function ask(began = performance.now()) {
+    clearTimeout(closer);
     if (form.querySelector("[aria-invalid]")) return;
     if (asking) {
       next = true;
@@ -120,7 +124,9 @@ function start(form) {
         form.dataset.took = Math.round(performance.now() - began);
         form.dataset.answered = Number(form.dataset.answered || 0) + 1;
         clearTimeout(speaking);
+        clearTimeout(closer);
         speaking = setTimeout(say, SPEAK_MS);
+        closer = setTimeout(() => page.querySelectorAll("img[data-then]").forEach(picture), THEN_MS);
       }
     } catch {
       trouble.textContent = "The workbench does not answer. Is it still running?";
@@ -160,7 +166,7 @@ function start(form) {
     for (const [key, words] of Object.entries(told.out)) {
       for (const one of page.querySelectorAll(`[data-out="${key}"]`)) one.textContent = words;
     }
-    const images = page.querySelectorAll("img[data-picture]:not([data-late])");
+    const images = page.querySelectorAll("img[data-picture]:not([data-late], [data-then])");
     await Promise.all([...images].map(picture));
   }
 
