@@ -79,6 +79,7 @@ def view(page):
 
 def point(page, sx, sy):
     """The words under a place of the window."""
+    page.evaluate("scrollTo(0, 0)")
     box = page.locator(".window").bounding_box()
     page.mouse.move(box["x"] + sx, box["y"] + sy)
     page.wait_for_timeout(250)
@@ -282,6 +283,12 @@ def test_finding_the_stars_from_the_page_marks_them(visit):
     assert page.locator("[name=found]").is_checked()
     assert page.get_by_role("button", name="Find its stars and place").count() == 0
     assert (pixels(page, ".over")[..., 3] > 0).sum() > 1000
+    marks = page.evaluate("fetch('/view/marks?' + location.search.slice(1)).then(r => r.json())")
+    x, y, _ = view(page)
+    scale, (width, height) = view(page)[2], window(page)
+    star = min(marks["known"], key=lambda s: s[2])
+    words = point(page, (star[0] - x) * scale + width / 2, (star[1] - y) * scale + height / 2)
+    assert f"magnitude {star[2]:.1f}" in words and "half of its light within" in words
 
 
 def test_brightness_shows_at_once_and_automatic_brings_it_back(visit):

@@ -2,7 +2,7 @@
 
 Memory: levels hold 4 bytes a pixel for a mosaic of whole numbers (96 MB at 24 megapixels), at
 most 14 for a floating-point colour picture (340 MB); ``MOST_BYTES`` bounds their sum. While one
-is being opened its float32 pixels come on top.
+is being opened its float32 pixels come on top; one is opened at a time.
 """
 
 from __future__ import annotations
@@ -62,12 +62,18 @@ class Shelf:
         self._held: OrderedDict[str, Shown] = OrderedDict()
         self._lock = threading.Lock()
         self._opening: dict[str, threading.Lock] = {}
+        self._reading = threading.Lock()
 
     @property
     def nbytes(self) -> int:
         """Memory held."""
         with self._lock:
             return sum(shown.pyramid.nbytes for shown in self._held.values())
+
+    @property
+    def busy(self) -> bool:
+        """True while a picture is being opened."""
+        return bool(self._opening)
 
     def open(self, path: Path, *, clock_zone: tzinfo = UTC) -> Shown:
         """The picture in a file, read when it is not held; ``UnreadableFile``.
@@ -86,7 +92,8 @@ class Shelf:
             if held is not None:
                 return held
             try:
-                shown = _shown(path, stamp, read_frame(path, clock_zone=clock_zone))
+                with self._reading:
+                    shown = _shown(path, stamp, read_frame(path, clock_zone=clock_zone))
                 self._put(stamp, shown)
             finally:
                 with self._lock:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from slowglass.judge.axis import measure_axis
 from slowglass.judge.instruction import Say, say_next
 from slowglass.judge.overlay import Overlay, overlay_over
 from slowglass.judge.sample import sample_of
+from slowglass.judge.verdict import Verdict
 from slowglass.judge.watch_sort import Entry, sort_out
 from slowglass.judge.watch_state import WatchState
 from slowglass.judge.watch_trends import Trends, find_trends, said_of_cause
@@ -54,8 +55,32 @@ def judged_folder(
             missing.append(path)
         else:
             entries.append(Entry(path.relative_to(folder).as_posix(), known.verdict))
-    entries.sort(key=lambda entry: (entry.start_s is None, entry.start_s or 0.0, entry.name))
-    sorted_out = sort_out(entries)
+    state = told_state(folder, entries, target=target, kit=kit, site=site)
+    return JudgedFolder(replace(state, to_judge=len(missing)), tuple(missing))
+
+
+def entries_of_json(told: Sequence[Mapping[str, Any]]) -> list[Entry]:
+    """Entries of verdicts as a night's record has them."""
+    from pydantic import TypeAdapter
+
+    verdicts = TypeAdapter(Verdict)
+    found = [
+        verdicts.validate_python({k: v for k, v in one.items() if k != "cause"}) for one in told
+    ]
+    return [Entry(Path(verdict.file).name, verdict) for verdict in found]
+
+
+def told_state(
+    folder: Path,
+    entries: Sequence[Entry],
+    *,
+    target: str | None = None,
+    kit: Kit | None = None,
+    site: Site | None = None,
+) -> WatchState:
+    """The state of a night of which these entries are all there is, in any order."""
+    in_time = sorted(entries, key=lambda e: (e.start_s is None, e.start_s or 0.0, e.name))
+    sorted_out = sort_out(in_time)
     trends = find_trends([e for e in sorted_out if e.role == "light"], kit=kit, site=site)
     if trends is not None and not trends.report.axis and site is not None:
         trends = _with_turned(trends, sorted_out, site)
@@ -64,15 +89,7 @@ def judged_folder(
     if about:
         warnings = () if trends is None else trends.warnings
         say = say_next(about, warnings=warnings, cause=said_of_cause(trends))
-    state = WatchState(
-        str(folder),
-        say=say,
-        entries=sorted_out,
-        to_judge=len(missing),
-        trends=trends,
-        target=target,
-    )
-    return JudgedFolder(state, tuple(missing))
+    return WatchState(str(folder), say=say, entries=sorted_out, trends=trends, target=target)
 
 
 def _with_turned(trends: Trends, entries: Sequence[Entry], site: Site) -> Trends:

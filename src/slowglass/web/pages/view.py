@@ -68,8 +68,10 @@ def routes(book: Notebook) -> list[Route]:
     def page(request: Request) -> Response:
         path = book.roots.file(request.query_params.get("of", ""))
         before, after, place, count = neighbours(path)
-        # While the browser fetches styles and scripts the picture is being read already.
-        threading.Thread(target=open_ahead, args=(path,), daemon=True).start()
+        # While the browser fetches styles and scripts the picture is being read already; who
+        # leafs through many does not wait for all of them.
+        if not viewing.shelf.busy:
+            threading.Thread(target=open_ahead, args=(path,), daemon=True).start()
         return book.render(
             request, "view.html", frame=path, of=str(path), before=before, after=after,
             position=(place, count), judged=viewing.kept.mark(path) != 0, square=TILE_PX,

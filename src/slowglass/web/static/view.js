@@ -241,7 +241,8 @@ if (plate) {
 
   const retone = () => {
     if (!ready) return;
-    inks = ViewMarks.inks(!look.night && !look.negative);
+    look.dark = look.negative && !look.colours; // colours have no meaning turned about
+    inks = ViewMarks.inks(!look.night && !look.dark);
     tones = new Map();
     toning += 1;
     coding = ViewLight.codingFor(facts, hands);
@@ -328,13 +329,32 @@ if (plate) {
       const told = await (await fetch(address, { cache: "no-store" })).json();
       const place = told.ra ? `RA ${told.ra}, Dec ${told.dec}` : "";
       const words = `column ${told.x}, row ${told.y}: ${told.light}`;
-      said.textContent = place ? `${words}; ${place}` : words;
+      said.textContent = [words, place, starAt(x, y)].filter(Boolean).join("; ");
       if (aloud) say(said.textContent);
     } catch {
       said.textContent = "";
     }
     spotBusy = false;
     askSpot();
+  };
+  // The marked star under the point, if there is one.
+  const starAt = (x, y) => {
+    if (!marks) return "";
+    const near = (stars, reach) => {
+      let best = null;
+      let least = reach;
+      for (const star of stars) {
+        const apart = Math.hypot(star[0] - x, star[1] - y);
+        if (apart < least) [best, least] = [star, apart];
+      }
+      return best;
+    };
+    const found = near(marks.found, Math.max(4, 9 / view.size));
+    const known = near(marks.known, Math.max(4, 9 / view.size));
+    const width = found && found[2] > 0 ? `half of its light within ${(found[2] / 1.6).toFixed(1)} px` : "";
+    const mag = known ? `magnitude ${known[2].toFixed(1)}` : "";
+    const told = [width, mag].filter(Boolean).join(", ");
+    return told ? `star: ${told}` : "";
   };
   const point = (x, y, aloud = false) => {
     spotWanted = { x, y, aloud };
@@ -505,30 +525,36 @@ if (plate) {
   // The hands of light and the marks, remembered for the next frame
 
   const KEPT = "slowglass-view";
+  let kept_look = {};
   const remember = () => {
-    const kept = { hands, colours: look.colours, negative: look.negative, on };
+    // A finished picture has its own look, a grey one no colours: the choice for frames stays.
+    if (!facts.finished) {
+      const colours = facts.channels === 3 ? look.colours : kept_look.colours;
+      kept_look = { hands: { ...hands }, colours, negative: look.negative };
+    }
     try {
-      sessionStorage.setItem(KEPT, JSON.stringify(kept));
+      sessionStorage.setItem(KEPT, JSON.stringify({ ...kept_look, on }));
     } catch {
       // A browser that keeps nothing forgets the hands between two frames; nothing else is lost.
     }
   };
   const recall = () => {
+    let kept = {};
     try {
-      const kept = JSON.parse(sessionStorage.getItem(KEPT)) || {};
-      if (!facts.finished) Object.assign(hands, kept.hands);
-      Object.assign(on, kept.on);
-      look.colours = facts.channels === 3 && (facts.finished || Boolean(kept.colours));
-      look.negative = !facts.finished && kept.negative !== false;
+      kept = JSON.parse(sessionStorage.getItem(KEPT)) || {};
     } catch {
-      look.colours = facts.finished;
-      look.negative = !facts.finished;
+      // What cannot be read was not kept.
     }
+    kept_look = { hands: kept.hands, colours: kept.colours, negative: kept.negative };
+    Object.assign(on, kept.on);
+    if (!facts.finished) Object.assign(hands, kept.hands);
+    look.colours = facts.channels === 3 && (facts.finished || Boolean(kept.colours));
+    look.negative = !facts.finished && kept.negative !== false;
   };
   const show = () => {
     for (const name of Object.keys(hands)) plate.querySelector(`[name=${name}]`).value = hands[name];
-    for (const name of ["colours", "negative"])
-      plate.querySelector(`[name=${name}]`).checked = look[name];
+    plate.querySelector("[name=colours]").checked = look.colours;
+    plate.querySelector("[name=negative]").checked = look.negative && !look.colours;
     for (const name of ViewMarks.KINDS) plate.querySelector(`[name=${name}]`).checked = on[name];
     plate.querySelector("[name=colours]").closest("label").hidden = facts.channels === 1;
   };
@@ -541,7 +567,7 @@ if (plate) {
   for (const name of ["colours", "negative"])
     plate.querySelector(`[name=${name}]`).addEventListener("change", (event) => {
       look[name] = event.target.checked;
-      if (event.target.checked) look[name === "colours" ? "negative" : "colours"] = false;
+      if (name === "negative" && look.negative) look.colours = false;
       show();
       remember();
       retone();

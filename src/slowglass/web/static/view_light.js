@@ -51,7 +51,7 @@ const ViewLight = (() => {
   // A grey as the sheet shows it: red only by night, ink on paper or a bright picture by day.
   const greyOf = (look) => (v) => {
     if (look.night) return [Math.round(255 * v), 0, 0];
-    if (!look.negative) return [v, v, v].map((one) => Math.round(255 * one));
+    if (!look.dark) return [v, v, v].map((one) => Math.round(255 * one));
     return [253 - 225 * v, 250 - 222 * v, 241 - 217 * v].map(Math.round);
   };
   const packed = ([r, g, b]) => (255 << 24) | (b << 16) | (g << 8) | r;

@@ -208,7 +208,7 @@ const ViewMarks = (() => {
     const style = getComputedStyle(document.documentElement);
     const of = (name) => style.getPropertyValue(name).trim();
     const font = getComputedStyle(document.body).fontFamily;
-    if (bright) return { ...LIGHT, plate: of("--plate"), font };
+    if (bright) return { ...LIGHT, plate: LIGHT.sheet, font };
     return {
       found: of("--mark-found"),
       known: of("--mark-known"),
