@@ -20,7 +20,6 @@ from slowglass.judge.introduce import (
 )
 from slowglass.judge.verdict import Verdict
 
-
 FOLDER = Path(os.environ.get("SLOWGLASS_FRAMES", Path(__file__).parents[3] / "shared" / "frames"))
 
 
