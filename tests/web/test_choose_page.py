@@ -178,3 +178,17 @@ def test_cards_are_quick_lazy_and_pinned_in_a_browser(browser, served, app, ask)
     assert other.locator(".turns li").count() == before + 1
     page.close()
     other.close()
+
+
+def test_what_is_chosen_is_the_object_at_hand_on_the_other_pages(ask):
+    page = worked_out(ask, f"/choose?night={NIGHT}")
+    form = page.text.split('name="target" value="')[1].split("</form>")[0]
+    sent = dict(re.findall(r'name="(\w+)" value="([^"]*)"', f'name="target" value="{form}'))
+    name = names(page)[0]
+    assert ask("/desk", method="POST", data=sent).status_code == 303
+    assert f"<h1>Find {name}" in ask("/find").text
+    page = worked_out(ask, f"/choose?night={NIGHT}").text
+    assert page.count('aria-pressed="true">Chosen') == 1
+    assert "chosen for this night" in page
+    ask("/desk", method="POST", data={"target": "", "back": "/choose"})
+    assert "<h1>Find</h1>" in ask("/find").text

@@ -45,8 +45,10 @@ def routes(book: Notebook) -> list[Route]:
     steps_file = book.notes / "hop.json"
 
     def meant(request: Request) -> tuple[str, str]:
-        """Name and moment asked for; those of the record where nothing is."""
+        """Name and moment asked for; else those chosen for the evening, else of the record."""
         name, when = asked(request, "name"), asked(request, "when")
+        if not name and book.desk.state.target:
+            return book.desk.state.target, book.desk.state.when
         night = book.night()
         if not name and night is not None:
             return night.index["target"]["name"], night.steps["route"]["when"] or ""
@@ -55,7 +57,8 @@ def routes(book: Notebook) -> list[Route]:
     def find(request: Request) -> Response:
         night, seen = book.night(), view_named(asked(request, "seen"))
         name, when = meant(request)
-        recorded = not asked(request, "name") and night is not None
+        chosen = asked(request, "name") or book.desk.state.target
+        recorded = not chosen and night is not None
         if not name:
             return book.render(request, "find.html", route=None, **_nothing(seen))
         if recorded and night is not None:
