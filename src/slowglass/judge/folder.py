@@ -8,11 +8,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from slowglass.judge.axis import measure_axis
 from slowglass.judge.instruction import Say, say_next
-from slowglass.judge.overlay import Overlay, overlay_over
+from slowglass.judge.overlay import Overlay, overlay_over, stars_round
 from slowglass.judge.sample import sample_of
 from slowglass.judge.verdict import Verdict
 from slowglass.judge.watch_sort import Entry, sort_out
@@ -107,9 +105,7 @@ def overlay_of_kept(kept: Kept, sky: Sky, target: Place | None) -> Overlay | Non
         return None
     catalogue = None
     if kept.wcs is not None:
-        ra, dec = kept.wcs.pixel_to_sky((width - 1) / 2, (height - 1) / 2)
-        reach = 0.51 * float(np.hypot(width, height)) * kept.wcs.scale_arcsec_per_px / 3600.0
         start = verdict.start_utc
         when = datetime.fromisoformat(start) if start else datetime.now(UTC)
-        catalogue = sky.stars.cone(float(ra), float(dec), reach, epoch_year=epoch_year(when))
+        catalogue, _ = stars_round(kept.wcs, width, height, sky, epoch_year(when))
     return overlay_over(width, height, kept.stars, wcs=kept.wcs, catalogue=catalogue, target=target)

@@ -17,7 +17,7 @@ from slowglass.frame.bayer import luminance
 from slowglass.frame.io import read_frame
 from slowglass.frame.preview import shrink
 from slowglass.frame.stretch import measure_stretch, to_8bit
-from slowglass.judge.overlay import Overlay, plan_overlay
+from slowglass.judge.overlay import Overlay, plan_overlay, stars_round
 from slowglass.judge.verdict import Verdict
 from slowglass.progress import Report, silent
 from slowglass.sky.coords import epoch_year
@@ -76,11 +76,8 @@ def overlay_of(frame: Frame, assessed: Assessment, sky: Sky, options: JudgeOptio
     wcs = assessed.solution.wcs
     catalogue = None
     if wcs is not None:
-        width, height = frame.width_px, frame.height_px
-        ra, dec = wcs.pixel_to_sky((width - 1) / 2, (height - 1) / 2)
-        reach = 0.51 * float(np.hypot(width, height)) * wcs.scale_arcsec_per_px / 3600.0
-        when = frame.header.start_utc or datetime.now(UTC)
-        catalogue = sky.stars.cone(float(ra), float(dec), reach, epoch_year=epoch_year(when))
+        year = epoch_year(frame.header.start_utc or datetime.now(UTC))
+        catalogue, _ = stars_round(wcs, frame.width_px, frame.height_px, sky, year)
     return plan_overlay(
         width_px=frame.width_px,
         height_px=frame.height_px,

@@ -16,7 +16,7 @@ import numpy as np
 from slowglass.errors import SlowglassError
 from slowglass.frame.header import header_wcs
 from slowglass.frame.io import FITS_SUFFIXES, WCS_SUFFIX
-from slowglass.judge.overlay import compass, object_outline
+from slowglass.judge.overlay import compass, object_outline, stars_round
 from slowglass.sky.sip import bent_by_cards
 from slowglass.sky.wcs import TanWcs
 
@@ -157,9 +157,7 @@ def find_marks(
         name = "" if target is None else target.name
         return Marks(placed.words, found, target_name=name)
     width, height = size_px
-    ra, dec = (float(v) for v in wcs.pixel_to_sky((width - 1) / 2.0, (height - 1) / 2.0))
-    reach = 0.51 * float(np.hypot(width, height)) * wcs.scale_arcsec_per_px / 3600.0
-    stars = sky.stars.cone(ra, dec, reach, epoch_year=epoch_year)
+    stars, cone = stars_round(wcs, width, height, sky, epoch_year)
     x, y = wcs.sky_to_pixel(stars.ra_deg, stars.dec_deg)
     inside = np.flatnonzero((x >= 0) & (x <= width - 1) & (y >= 0) & (y <= height - 1))[:MOST_KNOWN]
     known = tuple((float(x[i]), float(y[i]), float(stars.mag[i])) for i in inside)
@@ -174,7 +172,7 @@ def find_marks(
         placed.words,
         found,
         known,
-        _objects(wcs, sky, (ra, dec, reach), size_px, target),
+        _objects(wcs, sky, cone, size_px, target),
         middle,
         "" if target is None else target.name,
         outline,

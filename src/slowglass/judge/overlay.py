@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from slowglass.sky.catalogue import Stars
     from slowglass.sky.objects import SkyObject
     from slowglass.sky.place import Place
+    from slowglass.sky.store import Sky
 
 Point = tuple[float, float]
 
@@ -113,6 +114,16 @@ def overlay_over(
         known = tuple((float(x[i]), float(y[i]), float(catalogue.mag[i])) for i in inside)
     overlay = Overlay(width_px, height_px, found, known, north=north, east=east)
     return overlay if target is None else _with_target(overlay, wcs, target, still_px)
+
+
+def stars_round(
+    wcs: TanWcs, width_px: int, height_px: int, sky: Sky, epoch_year: float
+) -> tuple[Stars, tuple[float, float, float]]:
+    """Catalogue stars of a frame and a little beyond, and the cone (ra, dec, radius, degrees)."""
+    ra, dec = wcs.pixel_to_sky((width_px - 1) / 2.0, (height_px - 1) / 2.0)
+    reach = 0.51 * math.hypot(width_px, height_px) * wcs.scale_arcsec_per_px / 3600.0
+    cone = (float(ra), float(dec), reach)
+    return sky.stars.cone(*cone, epoch_year=epoch_year), cone
 
 
 def compass(wcs: TanWcs, width_px: int, height_px: int) -> tuple[Point, Point]:
