@@ -78,12 +78,14 @@ def routes(book: Notebook) -> list[Route]:
 
         night, asked = book.night(), wanted(request)
         recorded = None
-        if night is not None and not request.query_params.get("name"):
-            recorded = night.steps["plan"]
         told: dict[str, Any] | None = None
         if asked.name:
             told = answered(asked)
             told["plan"] = document(told["plan"])
+            place = told["trial"].place
+            its_own = night is not None and place.name == night.index["target"]["name"]
+            if night is not None and its_own and not request.query_params.get("name"):
+                recorded = night.steps["plan"]
         plan = recorded or (told["plan"] if told else None)
         return book.render(
             request,
