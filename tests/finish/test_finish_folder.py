@@ -13,7 +13,7 @@ from astropy.io import fits
 from photutils.aperture import CircularAnnulus, CircularAperture, aperture_photometry
 from starfield import Field, Sensor, reference_to_camera, write, write_calibration
 
-from slowglass.errors import Cancelled, ConfigError, NothingUseful, UnreadableFile, UsageError
+from slowglass.errors import ConfigError, NothingUseful, UnreadableFile, UsageError
 from slowglass.finish.recipe import load_recipe
 from slowglass.finish.service import finish_path
 
@@ -324,18 +324,6 @@ def test_lights_of_all_different_sizes_still_give_one_picture(tmp_path):
               kind="LIGHT", exposure_s=10.0)  # fmt: skip
     result = finish_path(tmp_path / "in", tmp_path / "o")
     assert (result.frames_in, result.frames_used, len(result.rejected)) == (3, 1, 2)
-
-
-def test_cancel_leaves_nothing_behind(tmp_path):
-    mono_lights(tmp_path / "in", np.random.default_rng(7), count=3)
-
-    def stop(stage, done, total):
-        if stage == "combining":
-            raise Cancelled
-
-    with pytest.raises(Cancelled):
-        finish_path(tmp_path / "in", tmp_path / "o", report=stop)
-    assert [p.name for p in tmp_path.iterdir()] == ["in"]
 
 
 def test_meridian_flip_and_a_trailed_frame(tmp_path):

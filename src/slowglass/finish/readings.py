@@ -189,7 +189,7 @@ class Readings:
     def _load(self, name: str) -> tuple[dict[str, Any], dict[str, Any]] | None:
         path = self.folder / name
         try:
-            with np.load(path, allow_pickle=False) as kept:
+            with path.open("rb") as file, np.load(file, allow_pickle=False) as kept:
                 arrays = {key: kept[key] for key in kept.files}
             told = json.loads(arrays.pop("told").tobytes())
             path.touch()
