@@ -29,8 +29,11 @@ HALO_PX = 160
 """Reach of the wavelet (62), the energies (26) and the widened shares (62), together."""
 COLOUR_STRENGTH = 1.8
 """Colour noise is taken this much more firmly than brightness noise."""
-STAR_SIGMA = 2.5
-"""A star's colour is believed from where its light stands this far out of the noise."""
+STAR_SIGMA, STAR_EDGE_SIGMA = 5.0, 1.5
+"""How far a star stands out of the noise where it is found, and at its rim."""
+STAR_REACH_PX = 16
+CLEAR_SIGMA = 60.0
+STAR_SOFT_PX, STAR_COLOUR_PX = 1.0, 3.0
 
 
 @dataclass(frozen=True)
@@ -138,16 +141,81 @@ def quieten(picture: Picture, noise: LayerNoise, *, strength: float) -> Picture:
 
 
 def _quiet_tile(tile: Picture, noise: LayerNoise, strength: float) -> Picture:
+    """Stars are lifted off, what is left is quietened, and they are put back as they were: no
+    grain around them, no rings."""
+    import cv2
+
     layers = layers_of(tile)
     level = _level(layers[0])
     growth = np.sqrt(1.0 + np.float32(noise.per_adu) * np.maximum(level, 0.0))
-    trust: list[Picture] = []
-    return _joined(
-        [
-            _quiet_layer(layer, noise.sigma_adu[k], growth, strength, trust, colour=k > 0)
-            for k, layer in enumerate(layers)
-        ]
-    )
+    starry, clear = _star_cover(layers[0], noise.sigma_adu[0], growth)
+    sigma = np.float32(np.sqrt(np.square(noise.sigma_adu[0]).sum()))
+    doubt = sigma * cv2.GaussianBlur(starry, (0, 0), STAR_COLOUR_PX)
+    made: list[Picture] = []
+    starlight = light = layers[0]
+    for k, layer in enumerate(layers):
+        stars = starry * (layer - _bridged(layer, starry))
+        quiet = _quiet_layer(layer - stars, noise.sigma_adu[k], growth, strength, colour=k > 0)
+        if k == 0:
+            soft = cv2.GaussianBlur(stars, (0, 0), STAR_SOFT_PX)
+            light = np.maximum(cv2.GaussianBlur(stars, (0, 0), STAR_COLOUR_PX), 0.0)
+        else:
+            # one colour all over a faint star, the paler the less it is known
+            tint = cv2.GaussianBlur(stars, (0, 0), STAR_COLOUR_PX) / np.maximum(light + doubt, 1e-9)
+            soft = starlight * tint
+        share = np.float32(min(1.0, strength * (COLOUR_STRENGTH if k else 1.0)))
+        stars = stars + share * (np.float32(1.0) - clear) * (soft - stars)
+        starlight = stars if k == 0 else starlight
+        made.append(np.asarray(quiet + stars, dtype=np.float32))
+    return _joined(made)
+
+
+def _star_cover(
+    layer: Picture, sigma: tuple[float, ...], growth: Picture
+) -> tuple[Picture, Picture]:
+    """1 on stars that stand out of what lies around them, 0 elsewhere, soft in between; and 1
+    where they are so bright that noise cannot be seen on them."""
+    import cv2
+
+    smooth = cv2.GaussianBlur(layer, (0, 0), 1.0)
+    # what lies around: the median of a window of some 20 pixels
+    small = cv2.resize(
+        smooth, (max(1, layer.shape[1] // 4), max(1, layer.shape[0] // 4)),
+        interpolation=cv2.INTER_AREA,
+    )  # fmt: skip
+    around = cv2.resize(
+        cv2.medianBlur(np.ascontiguousarray(small), 5), layer.shape[::-1],
+        interpolation=cv2.INTER_LINEAR,
+    )  # fmt: skip
+    # smoothing by a pixel takes about the finest scale's noise away
+    rest = sigma[1:] or sigma
+    noise = np.float32(np.sqrt(np.square(rest).sum())) * growth
+    high = (smooth - around) / np.maximum(noise, np.float32(1e-12))
+    cover = (high > STAR_SIGMA).astype(np.uint8)
+    lit = (high > STAR_EDGE_SIGMA).astype(np.uint8)
+    for _ in range(STAR_REACH_PX):
+        cover = cv2.dilate(cover, np.ones((3, 3), np.uint8)) & lit
+    cover = cv2.dilate(cover, np.ones((3, 3), np.uint8))
+    soft = cv2.GaussianBlur(cover.astype(np.float32), (0, 0), 0.7)
+    clear = cv2.GaussianBlur(np.clip(high / np.float32(CLEAR_SIGMA), 0.0, 1.0), (0, 0), 1.0)
+    return np.asarray(soft, dtype=np.float32), np.asarray(clear, dtype=np.float32)
+
+
+def _bridged(layer: Picture, cover: Picture) -> Picture:
+    """The layer with what lies under the cover bridged from its surroundings."""
+    import cv2
+
+    open_sky = np.float32(1.0) - cover
+
+    def around(reach_px: float) -> tuple[Picture, Picture]:
+        weight = cv2.GaussianBlur(open_sky, (0, 0), reach_px)
+        light = cv2.GaussianBlur(layer * open_sky, (0, 0), reach_px)
+        mean = light / np.maximum(weight, np.float32(1e-6))
+        return np.asarray(mean, dtype=np.float32), np.asarray(weight, dtype=np.float32)
+
+    near, enough = around(3.0)
+    wide, _ = around(12.0)
+    return np.asarray(np.where(enough > 0.02, near, wide), dtype=np.float32)
 
 
 def _level(plane: Picture) -> Picture:
@@ -161,12 +229,9 @@ def _quiet_layer(
     sigma: tuple[float, ...],
     growth: Picture,
     strength: float,
-    trust: list[Picture],
     *,
     colour: bool,
 ) -> Picture:
-    """One layer quietened; brightness leaves in ``trust`` where stars are, and colour keeps at
-    least that: a star's colour is no noise."""
     import cv2
 
     firmness = 1.0 + 2.0 * strength * (COLOUR_STRENGTH if colour else 1.0)
@@ -180,11 +245,8 @@ def _quiet_layer(
         energy = cv2.GaussianBlur(part * part, (0, 0), 0.5 * reach)
         kept = np.maximum(1.0 - firmness * noise2 / np.maximum(energy, 1e-20), 0.0)
         gains.append(np.asarray(kept, dtype=np.float32))
-    if colour:
-        gains = [np.maximum(mine, light) for mine, light in zip(gains, trust, strict=True)]
-    else:
-        best = np.maximum.reduce(gains[1:4])
-        trust[:] = [_starlight(parts, sigma, growth)] * scales
+    best = np.maximum.reduce(gains[1:4])
+    if not colour:
         # a scale that is kept needs the finer ones, whose lobes fill the dark ring of its own
         for j in range(scales - 2, RINGLESS_FROM - 1, -1):
             width = 4 * 2**j + 1
@@ -195,22 +257,6 @@ def _quiet_layer(
     for part, kept in zip(parts, gains, strict=False):
         total = total + part * (np.float32(1.0) - share + share * kept)
     return np.asarray(total if colour else _without_rings(total, layer, best), dtype=np.float32)
-
-
-def _starlight(parts: list[Picture], sigma: tuple[float, ...], growth: Picture) -> Picture:
-    """1 where a star's light stands out, down to 0 a star's width beside it."""
-    import cv2
-
-    fine = np.zeros_like(parts[0])
-    some = slice(1, 3) if len(sigma) > 1 else slice(0, 1)
-    for part, _ in zip(parts[some], sigma[some], strict=False):
-        fine += part
-    noise2 = np.square(np.float32(np.sqrt(np.square(sigma[some]).sum())) * growth)
-    energy = cv2.GaussianBlur(fine * fine, (0, 0), 1.0)
-    return np.asarray(
-        np.maximum(1.0 - STAR_SIGMA**2 * noise2 / np.maximum(energy, 1e-20), 0.0),
-        dtype=np.float32,
-    )
 
 
 def _without_rings(quiet: Picture, before: Picture, trust: Picture) -> Picture:
