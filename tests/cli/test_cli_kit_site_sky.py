@@ -138,3 +138,40 @@ def test_orbits_are_kept_shown_and_forgotten(slowglass, tmp_path):
     assert slowglass("sky", "orbits", file, "--forget").code == 2
     assert slowglass("sky", "orbits", "--forget").code == 0
     assert slowglass("sky", "orbits").code == 1
+
+
+LONG = ("--aperture", "102", "--focal", "1300", "--sensor", "23.4x15.6", "--pixels", "6000x4000")
+
+
+def test_a_kit_is_made_of_numbers_off_the_tube(slowglass, tmp_path):
+    found = slowglass("kit", "new", *LONG, "--secondary", "32.6", "--name", "mine", "--json")
+    kit = found.document["kit"]
+    assert kit["camera"]["pixel_um"] == pytest.approx(3.9)
+    assert kit["optics"]["obstruction_fraction"] == pytest.approx(0.32, abs=0.001)
+    assumed = {row["key"]: row for row in found.document["assumed"]}
+    assert set(assumed) == set(kit["assumed"])
+    assert all(row["low"] <= row["value"] <= row["high"] for row in assumed.values())
+    path = tmp_path / "short.toml"
+    tube = ("--aperture", "80", "--focal", "f/6", "--design", "lens", "--no-motor")
+    camera = ("--pixels", "6000x4000", "--sensor", "36x24")
+    told = slowglass("kit", "new", *tube, *camera, "--write", path)
+    assert told.code == 0
+    assert "480 mm" in told.out
+    assert "taken as" in told.out
+    assert slowglass("kit", path, "--json").document["kit"]["mount"]["driven"] == "none"
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (("--aperture", "0"), "--aperture: 0 is out of range"),
+        (("--focal", "long"), "--focal: “long” is not a number"),
+        (("--pixels", "6000"), "--pixels '6000' is no width and height"),
+        (("--pixels", "4000x4000"), "check the sensor"),
+        (("--iso", "fast"), "--iso: “fast” is not a number"),
+    ],
+)
+def test_what_makes_no_kit_is_told_by_option(slowglass, change, words):
+    done = slowglass("kit", "new", *LONG, *change)
+    assert done.code == 2
+    assert words in " ".join(done.err.split())

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from slowglass.cli import weigh
+from slowglass.cli import kit_new, weigh
 from slowglass.cli.common import JsonOption, SiteOption, console, facts, print_document, saved
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 app.command("weigh")(weigh.weigh)
+app.command("new")(kit_new.new)
 
 
 @app.command("show")
