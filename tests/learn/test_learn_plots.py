@@ -19,7 +19,7 @@ def test_pictures_are_placed_on_the_sky_in_every_format(tmp_path, suffix, start)
         LoggedPicture("m15.png", object="NGC7078", ra_deg=322.5, dec_deg=12.2),
         LoggedPicture("unplaced.png"),
     ]
-    path = draw_picture_sky(pictures, tmp_path / f"sky{suffix}")
+    path = draw_picture_sky(pictures, {None: "M15"}, tmp_path / f"sky{suffix}")
     assert path.read_bytes().startswith(start)
 
 

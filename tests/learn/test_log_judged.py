@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -25,7 +26,7 @@ def lights(sky, tmp_path_factory):
 def frames(lights, tmp_path):
     folder = tmp_path / "frames"
     folder.mkdir()
-    return [shutil.copy(path, folder) for path in lights]
+    return [Path(shutil.copy(path, folder)) for path in lights]
 
 
 @pytest.fixture

@@ -74,7 +74,7 @@ def test_areas_are_equal_everywhere(ra, dec):
 def test_lines_are_cut_at_the_edge():
     for line in (galactic_circle(), ecliptic(), circle(1.0, 40.0, 20.0)):
         for x, y in pieces(*line):
-            assert np.max(np.hypot(np.diff(x), np.diff(y))) < 0.7
+            assert np.max(np.hypot(np.diff(x), np.diff(y))) < 0.3
 
 
 def test_names_and_addresses_are_escaped_and_names_cover_nothing():

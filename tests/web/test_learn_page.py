@@ -161,3 +161,9 @@ def test_pictures_are_found_by_place_and_shown_small(ask, bench, tmp_path):
     (tmp_path / "secret.txt").write_text("a secret")
     for other in (number + 1, number + 2, 999):
         assert ask(f"/learn/pictures/{other}.jpg").status_code == 404
+
+
+def test_choose_says_what_is_photographed(ask, bench):
+    log_history(bench)
+    assert "Photographed on 2026-10-10" in ask("/choose/M15?night=2026-10-10").text
+    assert "Photographed on" not in ask("/choose/M57?night=2026-10-10").text

@@ -293,6 +293,7 @@ def pictures(
     as_json: JsonOption = False,
 ) -> None:
     """List the finished pictures, and draw where in the sky they are."""
+    from slowglass.learn.gallery import names_of
     from slowglass.learn.plots import draw_picture_sky
 
     with progress() as report:
@@ -300,7 +301,8 @@ def pictures(
         found, _ = bench.pictures(
             name=thing or "", near=near or "", radius=f"{radius_deg:g}", text=text or ""
         )
-    written = [] if picture is None else [draw_picture_sky(found, picture)]
+        names = names_of(found, bench.sky)
+    written = [] if picture is None else [draw_picture_sky(found, names, picture)]
     if as_json:
         print_document({"pictures": found, "outputs": written})
         return
@@ -310,7 +312,7 @@ def pictures(
     shown = table("Pictures", "no.", "object", "frames", "exposure", "file", right=(0, 2, 3))
     for one in found:
         shown.add_row(
-            str(one.id), one.object or "–", or_dash(one.frames_used, "d"),
+            str(one.id), names[one.id], or_dash(one.frames_used, "d"),
             or_dash(None if one.integration_s is None else one.integration_s / 60, ".0f", " min"),
             one.file,
         )  # fmt: skip

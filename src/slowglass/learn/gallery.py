@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +13,7 @@ from slowglass.sky.coords import separation_deg
 
 if TYPE_CHECKING:
     from slowglass.learn.logbook.store import Logbook
+    from slowglass.sky.store import Sky
 
 SMALL_PX = 560
 SHOWN = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
@@ -55,14 +56,25 @@ def is_there(picture: LoggedPicture) -> bool:
     return Path(picture.file).suffix.lower() in SHOWN and Path(picture.file).is_file()
 
 
-def spots_of(pictures: Sequence[LoggedPicture], href: str = "") -> list[Spot]:
+def names_of(pictures: Sequence[LoggedPicture], sky: Sky) -> dict[int | None, str]:
+    """What to call each picture, by its number: the object's usual name, else the file's."""
+    names = {}
+    for one in pictures:
+        thing = sky.objects.find(one.object) if one.object else None
+        names[one.id] = thing.name if thing is not None else one.object or Path(one.file).stem
+    return names
+
+
+def spots_of(
+    pictures: Sequence[LoggedPicture], names: Mapping[int | None, str], href: str = ""
+) -> list[Spot]:
     """The pictures' places on the map; ``href`` with a picture's number behind it leads to it."""
     return [
         Spot(
             one.ra_deg,
             one.dec_deg,
-            one.object or Path(one.file).stem,
-            told=one.caption or one.object or Path(one.file).name,
+            names[one.id],
+            told=one.caption or names[one.id],
             href=f"{href}{one.id}" if href else "",
         )
         for one in pictures

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -115,9 +115,11 @@ def draw_sky_by_direction(found: SkyByDirection, path: Path) -> Path:
     return _save(figure, path)
 
 
-def draw_picture_sky(pictures: Sequence[LoggedPicture], path: Path) -> Path:
-    """Path of an all-sky map (equal area) with the places of finished pictures."""
-    spots = spots_of(pictures)
+def draw_picture_sky(
+    pictures: Sequence[LoggedPicture], names: Mapping[int | None, str], path: Path
+) -> Path:
+    """Path of an all-sky map (equal area) with the places of finished pictures, by their names."""
+    spots = spots_of(pictures, names)
     if path.suffix.lower() == ".svg":
         with replacing(path) as temporary:
             temporary.write_text(map_svg(spots, alone=True), encoding="utf-8")

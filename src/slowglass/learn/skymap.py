@@ -98,7 +98,7 @@ def circle(ra_deg: float, dec_deg: float, radius_deg: float) -> tuple[Floats, Fl
 def pieces(ra_deg: Floats, dec_deg: Floats) -> list[tuple[Floats, Floats]]:
     """A line on the map, cut where it leaves one edge and comes in at the other."""
     x, y = project(ra_deg, dec_deg)
-    cuts = np.flatnonzero(np.abs(np.diff(x)) > 1.0) + 1
+    cuts = np.flatnonzero(np.abs(np.diff(ra_deg % 360.0)) > 180.0) + 1
     parts = zip(np.split(x, cuts), np.split(y, cuts), strict=True)
     return [(px, py) for px, py in parts if px.size > 1]
 

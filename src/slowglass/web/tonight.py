@@ -8,6 +8,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from slowglass.documents import document
+from slowglass.errors import SlowglassError
 from slowglass.progress import Report
 from slowglass.web.job import INTERRUPTED
 
@@ -72,6 +73,13 @@ class Tonight:
                 if row["id"] in wanted:
                     found.setdefault(row["id"], row)
         return found
+
+    def photographed(self) -> dict[str, str]:
+        """The last evening with a kept frame of each object, by its id; empty without a logbook."""
+        try:
+            return self.book.workbench.logbook.photographed_on()
+        except SlowglassError:
+            return {}
 
     def year(self, name: str, first: date) -> Job:
         """The job that looks through a year of nights for one object."""

@@ -98,6 +98,7 @@ def routes(book: Notebook) -> list[Route]:
             constellations=_constellations(),
             plan=plan,
             version=book.instruments(),
+            photographed=tonight.photographed(),
             **drawn(date, rows, zone),
         )
 
@@ -155,6 +156,7 @@ def routes(book: Notebook) -> list[Route]:
             strip=year_strip(year.result) if year.result and year.result["best"] else None,
             zone=zone,
             version=book.instruments(),
+            photographed=tonight.photographed(),
             **drawn(date, [row] if row else [], zone),
         )
 

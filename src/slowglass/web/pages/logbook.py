@@ -41,7 +41,7 @@ def routes(book: Notebook) -> list[Route]:
         )
 
     def pictures(request: Request) -> Response:
-        from slowglass.learn.gallery import is_there, spots_of
+        from slowglass.learn.gallery import is_there, names_of, spots_of
         from slowglass.learn.skymap import map_svg
 
         said = {name: asked(request, name) for name in ("object", "near", "radius", "text")}
@@ -53,15 +53,18 @@ def routes(book: Notebook) -> list[Route]:
             )
         except SlowglassError as error:
             fault = str(error)
+        names = names_of(found, book.workbench.sky)
+        shown = found[:PICTURES_SHOWN]
         return book.render(
             request,
             "learn_pictures.html",
             status=400 if fault else 200,
+            names=names,
             said=said,
             fault=fault,
-            pictures=[(one, is_there(one)) for one in found[:PICTURES_SHOWN]],
+            pictures=[(one, is_there(one)) for one in shown],
             count=len(found),
-            drawing=map_svg(spots_of(found[:PICTURES_SHOWN], "#picture-"), around=around),
+            drawing=map_svg(spots_of(shown, names, "#picture-"), around=around),
         )
 
     def picture(request: Request) -> Response:
