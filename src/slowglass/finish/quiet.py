@@ -33,7 +33,7 @@ STAR_SIGMA, STAR_EDGE_SIGMA = 5.0, 1.5
 """How far a star stands out of the noise where it is found, and at its rim."""
 STAR_REACH_PX = 16
 CLEAR_SIGMA = 60.0
-STAR_SOFT_PX, STAR_COLOUR_PX = 1.0, 3.0
+STAR_SOFT_PX, STAR_COLOUR_PX = 0.7, 3.0
 
 
 @dataclass(frozen=True)
