@@ -30,7 +30,7 @@ forecast trail of 1.39 : 1 the fit put bright stars 0.04 px from where faint one
 _ITERATIONS = 5
 _STRAY_SIGMA = 5.0
 """Beyond it a pixel is left out. Of Gaussian stars above some 40 000 electrons this takes parts of
-the wings and leaves their places 0.02 to 0.03 px sure; to allow more lets neighbours pull."""
+the wings and leaves their places 0.02 to 0.05 px sure; to allow more lets neighbours pull."""
 _AT_ONCE = 100
 """Stars fitted together: keeps the stamps small in memory."""
 
