@@ -170,6 +170,28 @@ def test_the_pictures_share_a_stretch_and_the_sky_gets_smoother(pair):
     assert grain[1] < 0.6 * grain[0]
 
 
+@pytest.mark.parametrize("change", ["mono", "still", "tiny", "lens"])
+def test_other_kits_are_drawn_too(change, full_kit, site, sky):
+    camera, mount, optics = full_kit.camera, full_kit.mount, full_kit.optics
+    made = {
+        "mono": {"camera": camera.model_copy(update={"bayer": None})},
+        "still": {"mount": mount.model_copy(update={"driven": "none"})},
+        "tiny": {"camera": camera.model_copy(update={"width_px": 64, "height_px": 64})},
+        "lens": {"optics": optics.model_copy(update={"focal_length_mm": 135.0})},
+    }[change]
+    kit = full_kit.model_copy(update=made)
+    place = resolve_place("M57", sky)
+    trial = trial_of(kit, site, sky, place, night=date(2026, 9, 12))
+    setting = Setting(20.0, 30, whole=change == "lens")
+    for jpeg in trial.jpegs(setting):
+        with Image.open(io.BytesIO(jpeg)) as picture:
+            pixels = np.asarray(picture)
+        assert pixels.std() > 0
+    if change == "still":
+        assert trial.answer(setting).kept == 0
+        assert trial.answer(setting).snr_kept is None
+
+
 @pytest.fixture(scope="module")
 def trial(full_kit, site, sky):
     when = datetime(2026, 10, 9, 20, 0, tzinfo=UTC)

@@ -143,14 +143,17 @@ def pictures(
 ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
     """8-bit pictures of a usual frame and of ``kept`` averaged keepers, one stretch for both.
 
-    The frame is as the camera gives it; the keepers are calibrated.
+    Both have vignetting undone and the sky's slope taken off, as finished pictures have; the
+    frame keeps its hot pixels.
     """
-    one_e = expected_e(light, [path.usual], exposure_s=exposure_s, hot=True)
+    one_e = expected_e(light, [path.usual], exposure_s=exposure_s, hot=True, even=True)
     all_e = expected_e(light, path.kept, exposure_s=exposure_s, hot=False, even=True)
-    levels = _levels(light, all_e, exposure_s, kept)
-    frame = with_noise(light, one_e, frames=1.0, seed=seed)
+    frame = with_noise(light, one_e, frames=1.0, seed=seed, even=True)
     stack = with_noise(light, all_e, frames=max(kept, 1.0), seed=seed + 1, even=True)
-    return _shown(light, frame, levels), _shown(light, stack, levels)
+    sky_e = (light.sky_e_per_s * exposure_s).astype(np.float32)
+    sloping = (light.slope[light.inner][..., None] - np.float32(1.0)) * sky_e
+    levels = _levels(light, all_e - sloping, exposure_s, kept)
+    return _shown(light, frame - sloping, levels), _shown(light, stack - sloping, levels)
 
 
 def _levels(light: ProxyLight, mean_e: Light, exposure_s: float, kept: float) -> Stretch:

@@ -124,6 +124,17 @@ def rows_of(answer: TrialAnswer) -> dict[str, tuple[str, str]]:
     }
 
 
+def captions(answer: TrialAnswer, suffix: str = "") -> dict[str, str]:
+    """The words under the two pictures of a setting."""
+    alone = f"One frame of {seconds_words(answer.plan.exposure_s)}."
+    together = f"{answer.kept} keepers together."
+    if answer.kept == 1:
+        together = "The one keeper."
+    elif not answer.kept:
+        together = "No frame is kept: the steadiest one."
+    return {f"alone{suffix}": alone, f"together{suffix}": together}
+
+
 def clips_of(answer: TrialAnswer) -> str:
     """What clips in one frame, in words."""
     return "; ".join(answer.plan.saturates) or "nothing"

@@ -13,7 +13,16 @@ from starlette.routing import Route
 from slowglass.documents import document
 from slowglass.errors import SlowglassError
 from slowglass.expose.suggest import seconds_words
-from slowglass.web.exposing import WINDS, Asked, Trials, clips_of, query_of, rows_of, spoken
+from slowglass.web.exposing import (
+    WINDS,
+    Asked,
+    Trials,
+    captions,
+    clips_of,
+    query_of,
+    rows_of,
+    spoken,
+)
 from slowglass.web.notebook import Notebook
 from slowglass.web.tables import plan_rows
 
@@ -66,7 +75,7 @@ def routes(book: Notebook) -> list[Route]:
             "setting": setting,
             "plan": mine.plan,
             "names": {key: name for key, (name, _) in columns[0].items()},
-            "out": out | {"clips": clips_of(mine), "clips-other": clips_of(other)},
+            "out": out | captions(mine) | captions(other, "-other") | {"clips": clips_of(mine)},
             "pictures": pictures(asked, setting) | pictures(asked, better, "-other"),
             "sets": {"seconds": f"{better.seconds:g}", "frames": str(better.frames)},
             "other": query_of(asked, better),

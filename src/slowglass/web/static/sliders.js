@@ -7,7 +7,8 @@
 // [data-own=name]          empties that field: the automatic value
 // [data-out=key]           shows out[key];  img[data-picture=key] shows pictures[key],
 //                          with data-then soon after the others, with data-late once all is at rest
-// [data-swap]              shows pictures[key + "-other"] while pressed
+// [data-swap]              shows pictures[key + "-other"] while pressed, and so does out for
+//                          what has data-swaps
 // [data-set=key…], [data-undo], [data-redo], [data-automatic]
 "use strict";
 
@@ -147,9 +148,8 @@ function start(form) {
   };
 
   async function picture(image) {
-    const other = page.querySelector('[data-swap][aria-pressed="true"]') ? "-other" : "";
     const key = image.dataset.picture;
-    const address = told.pictures[key + other] || told.pictures[key];
+    const address = told.pictures[key + swapped()] || told.pictures[key];
     if (!address || image.getAttribute("src") === address) return;
     const ready = new Image();
     ready.src = address;
@@ -161,11 +161,17 @@ function start(form) {
     image.src = address;
   }
 
+  const swapped = () => (page.querySelector('[data-swap][aria-pressed="true"]') ? "-other" : "");
+  function fill() {
+    for (const one of page.querySelectorAll("[data-out]")) {
+      const key = one.dataset.out + ("swaps" in one.dataset ? swapped() : "");
+      if (key in told.out) one.textContent = told.out[key];
+    }
+  }
+
   async function show() {
     for (const line of page.querySelectorAll("[data-told]")) line.hidden = false;
-    for (const [key, words] of Object.entries(told.out)) {
-      for (const one of page.querySelectorAll(`[data-out="${key}"]`)) one.textContent = words;
-    }
+    fill();
     const images = page.querySelectorAll("img[data-picture]:not([data-late], [data-then])");
     await Promise.all([...images].map(picture));
   }
@@ -231,11 +237,12 @@ function start(form) {
     swap.addEventListener("click", () => {
       const pressed = swap.getAttribute("aria-pressed") !== "true";
       swap.setAttribute("aria-pressed", pressed);
-      page.querySelectorAll("[data-shows]").forEach((one) => {
-        one.textContent = pressed ? one.dataset.other : one.dataset.shows;
-      });
-      if (told) page.querySelectorAll("img[data-picture]").forEach(picture);
-      else ask();
+      if (told) {
+        fill();
+        page.querySelectorAll("img[data-picture]").forEach(picture);
+      } else {
+        ask();
+      }
     });
   }
   // a click on the picture moves the place that is looked at closely
