@@ -22,12 +22,14 @@ from slowglass.sky.coords import epoch_year
 
 if TYPE_CHECKING:
     from slowglass.judge.assess import JudgeOptions
+    from slowglass.judge.live_enough import TargetLight
     from slowglass.judge.verdict import Verdict
     from slowglass.sky.place import Place
     from slowglass.sky.store import Sky
     from slowglass.sky.wcs import TanWcs
 
 FinishedPlace = Callable[[Path, tuple[int, int]], "TanWcs | None"]
+Hear = Callable[["Verdict", "TargetLight | None"], None]
 PLACES_HELD = 64
 
 
@@ -90,13 +92,14 @@ def judge_and_keep(
     kept: KeptFrames,
     sky: Sky,
     *,
+    hear: Hear | None = None,
     report: Report = silent,
     **options: Unpack[JudgeOptions],
 ) -> list[Kept]:
     """What is known of each frame, judged where that is not kept already, in the order given.
 
-    Each is kept as soon as it is judged, so that stopping costs one frame. One that cannot be
-    read has a verdict that says so.
+    Each is kept as soon as it is judged, so that stopping costs one frame, and ``hear`` is told
+    of it, with the target's light. One that cannot be read has a verdict that says so.
     """
     files = list(paths)
     target = options.get("target")
@@ -107,8 +110,10 @@ def judge_and_keep(
         report("judging", count, len(files))
         known = kept.get(path)
         if known is None or known.target != name or known.verdict.error is not None:
-            known = _judge(path, sky, last, name, options)
+            known, light = _judge(path, sky, last, name, options)
             kept.put(path, known)
+            if hear is not None and known.verdict.error is None:
+                hear(known.verdict, light)
         last = known.verdict if known.verdict.solved else last
         done.append(known)
     report("judged", len(files), len(files))
@@ -117,7 +122,8 @@ def judge_and_keep(
 
 def _judge(
     path: Path, sky: Sky, last: Verdict | None, target: str | None, options: JudgeOptions
-) -> Kept:
+) -> tuple[Kept, TargetLight | None]:
+    from slowglass.judge.live_enough import target_light
     from slowglass.judge.watch_frame import assess_near
 
     started = datetime.now(UTC)
@@ -127,12 +133,17 @@ def _judge(
         frame = read_frame(path, clock_zone=zone)
         assessed, _ = assess_near(frame, sky, options, last)
     except UnreadableFile as error:
-        return Kept(unreadable_verdict(path, error, 0.0), target=target)
+        return Kept(unreadable_verdict(path, error, 0.0), target=target), None
     except SlowglassError:  # an option that makes no sense is no file's fault
         raise
     except Exception as error:  # one odd file must not end the work on a folder
         fault = UnreadableFile(path, f"unexpected fault: {error!r}", "leave this file out")
-        return Kept(unreadable_verdict(path, fault, 0.0), target=target)
+        return Kept(unreadable_verdict(path, fault, 0.0), target=target), None
     seconds = round((datetime.now(UTC) - started).total_seconds(), 3)
     verdict = replace(assessed.verdict, file=str(path), seconds=seconds)
-    return kept_of(assessed, verdict, target)
+    wcs, aim, kit = assessed.solution.wcs, options.get("target"), options.get("kit")
+    light = None
+    if aim is not None and aim.object is not None and wcs is not None:
+        gain = frame.header.gain_e_per_adu or (None if kit is None else kit.camera.gain_e_per_adu)
+        light = target_light(frame, aim.object, wcs, gain)
+    return kept_of(assessed, verdict, target), light
