@@ -142,6 +142,14 @@ def test_an_object_has_a_page_with_its_year(ask, workbench):
     assert ask("/choose/no-such-thing").status_code == 400
 
 
+def test_a_double_star_has_a_page_by_any_of_its_names(ask):
+    for name in ("Albireo", "HIP 95947"):
+        page = worked_out(ask, f"/choose/{name}?night={NIGHT}").text
+        assert "<h1>Albireo" in page
+        assert "Double star, magnitudes 3.1 and 5.1" in page
+        assert 'name="pin" value="HIP 95947"' in page
+
+
 def test_drawn_hours_are_those_of_the_night(workbench):
     from slowglass.web.night_drawing import WIDTH, curve, night_frame
 

@@ -130,8 +130,9 @@ def routes(book: Notebook) -> list[Route]:
 
     def one(request: Request) -> Response:
         """One object: its answers that night, its frame, its year."""
-        place = book.workbench.place(request.path_params["name"])
-        id_ = place.object.id if place.object is not None else place.name
+        name = request.path_params["name"]
+        place = book.workbench.place(name)
+        id_ = place.object.id if place.object is not None else name
         date = _date(asked(request, "night")) or book.desk.state.night or tonight.coming()
         known = tonight.rows(date, [id_])
         year = tonight.year(id_, tonight.coming())
@@ -141,7 +142,9 @@ def routes(book: Notebook) -> list[Route]:
         asking = work is not None and work.under_way
         if work is not None and work.result:
             known = {row["id"]: row for row in work.result["objects"]}
-        row = known.get(id_)
+        # A double star has more names than its id: asked alone, it is what came out.
+        row = known.get(id_) or next(iter(known.values()), None)
+        id_ = id_ if row is None else row["id"]
         zone = book.workbench.site.timezone
         return book.render(
             request,
