@@ -70,6 +70,16 @@ def finish(
             help="Folder of darks, flats or bias apart from the lights; may be repeated.",
         ),
     ] = None,
+    finer: Annotated[
+        float | None,
+        typer.Option(
+            "--finer",
+            metavar="TIMES",
+            min=1.0,
+            max=3.0,
+            help="Pixels so many times smaller than the camera's; by itself where shifts allow.",
+        ),
+    ] = None,
     no_log: NoLogOption = False,
     kit: FramesKitOption = None,
     as_json: JsonOption = False,
@@ -91,6 +101,7 @@ def finish(
             whole=whole,
             north_up=north_up,
             calibration=calibration or (),
+            finer=finer,
             report=report,
         )
     if not no_log:
