@@ -292,7 +292,7 @@ def test_finding_the_stars_from_the_page_marks_them(visit):
         if any(np.hypot(fx - sx, fy - sy) < 2 and r > 0 for fx, fy, r in marks["found"])
     )
     words = point(page, (star[0] - x) * scale + width / 2, (star[1] - y) * scale + height / 2)
-    assert f"magnitude {star[2]:.1f}" in words and "half of its light within" in words
+    assert f"magnitude {star[2]:.1f}" in words and "half-flux diameter" in words
 
 
 def test_brightness_shows_at_once_and_automatic_brings_it_back(visit):

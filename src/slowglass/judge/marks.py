@@ -52,9 +52,10 @@ class NamedObject:
 
 @dataclass(frozen=True)
 class Marks:
-    """``found`` (x, y, radius), ``known`` (x, y, mag), the target and unit steps to north and east.
+    """``found`` (x, y, half-flux diameter or 0), ``known`` (x, y, mag), target, north and east.
 
-    ``target`` may lie outside the picture; None without one or without coordinates.
+    ``target`` may lie outside the picture; None without one or without coordinates. ``north`` and
+    ``east`` are unit steps.
     """
 
     placed: str
@@ -151,7 +152,7 @@ def find_marks(
     target: Place | None = None,
 ) -> Marks:
     """The marks over a picture of (width, height)."""
-    found = () if kept is None else tuple((x, y, 1.6 * hfd) for x, y, hfd in kept.stars)
+    found = () if kept is None else kept.stars
     wcs = placed.wcs
     if wcs is None:
         name = "" if target is None else target.name

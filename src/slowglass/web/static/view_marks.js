@@ -2,7 +2,6 @@
 "use strict";
 
 const ViewMarks = (() => {
-  const KINDS = ["found", "known", "objects", "grid", "target"];
   const SMALLEST = 5;
   const ROOM_PX = 1600; // of the screen for each circle: more hide the picture
   // On a bright picture by day the marks are light.
@@ -87,9 +86,9 @@ const ViewMarks = (() => {
       pen.beginPath();
       // The brightest come first.
       let left = Math.max(40, (Math.min(width, size[0] * scale) * Math.min(height, size[1] * scale)) / ROOM_PX);
-      for (const [px, py, pr] of marks.found) {
+      for (const [px, py, hfd] of marks.found) {
         const [x, y] = at(px, py);
-        const r = Math.max(SMALLEST, pr * scale);
+        const r = Math.max(SMALLEST, 1.6 * hfd * scale);
         if (!seen(x, y, r)) continue;
         if (left-- < 0) break;
         pen.moveTo(x + r, y);
@@ -221,5 +220,23 @@ const ViewMarks = (() => {
     };
   };
 
-  return { KINDS, draw, inks };
+  // The marked star under a point of the picture in words, "" for none.
+  const starAt = (marks, x, y, scale) => {
+    const near = (stars) => {
+      let best = null;
+      let least = Math.max(4, 9 / scale);
+      for (const star of stars) {
+        const apart = Math.hypot(star[0] - x, star[1] - y);
+        if (apart < least) [best, least] = [star, apart];
+      }
+      return best;
+    };
+    const [found, known] = [near(marks.found), near(marks.known)];
+    const told = [];
+    if (found && found[2] > 0) told.push(`half-flux diameter ${found[2].toFixed(1)} px`);
+    if (known) told.push(`magnitude ${known[2].toFixed(1)}`);
+    return told.length ? `star: ${told.join(", ")}` : "";
+  };
+
+  return { draw, inks, starAt };
 })();
