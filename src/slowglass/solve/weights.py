@@ -11,8 +11,8 @@ from slowglass.solve.fit import AFFINE_FROM
 Floats = npt.NDArray[np.float64]
 
 PHOTON_WIDTHS = 0.5
-"""Error of a place, each axis, in star widths over the signal-to-noise ratio: between 0.42 of a
-star brighter than its sky and 0.6 of a faint one (King 1983, PASP 95, 163; from memory)."""
+"""Error of a place, each axis, in star widths over the signal-to-noise ratio in a circle of 1.5
+widths: the Cramér–Rao bound of a Moffat star, faint or bright, within 30 %."""
 PIXEL_FLOOR_PX = 0.01
 """What pixels and star images that are no exact Moffat profile leave even of the brightest."""
 SATURATED_ERROR_PX = 1.0
