@@ -15,6 +15,7 @@ from slowglass.frame.screen import srgb, srgb_to_linear
 from slowglass.frame.stretch import Stretch, choose_levels, sky_of
 
 MOST_SAMPLED = 4_000_000
+MOST_CORE_PX = 2_000_000
 VIEWED_PX = 1600
 WHITE_OVER_CORE = (1.35, 2.5, 4.0, 8.0, 16.0)
 """White lies at the least of these multiples of the subject's core at which the sky, and not the
@@ -108,9 +109,17 @@ def core_of(prepared: Prepared, saturation: float = 1.0) -> tuple[float, float] 
         return None
     fwhm = prepared.scene.stars.fwhm_px
     width_px = min(float(np.clip(fwhm, 2.0, 12.0)) if fwhm > 0 else 3.0, 0.25 * reach + 1.0)
-    smooth = cv2.GaussianBlur(np.ascontiguousarray(light[y0:y1, x0:x1]), (0, 0), width_px)
-    y, x = np.mgrid[y0:y1, x0:x1]
-    inside = smooth[subject.depth(x, y) <= 1.0]
+    part = light[y0:y1, x0:x1]
+    # an object that fills a large picture is looked at through fewer pixels
+    share = min(1.0, float(np.sqrt(MOST_CORE_PX / (part.shape[0] * part.shape[1]))))
+    if share < 1.0:
+        size = (round(part.shape[1] * share), round(part.shape[0] * share))
+        part = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
+    width_px *= share
+    smooth = cv2.GaussianBlur(np.ascontiguousarray(part), (0, 0), max(width_px, 0.5))
+    y, x = np.ogrid[0 : part.shape[0], 0 : part.shape[1]]
+    depth = subject.depth((x + 0.5) / share - 0.5 + x0, (y + 0.5) / share - 0.5 + y0)
+    inside = smooth[depth <= 1.0]
     if not len(inside):
         return None
     if inside.ndim == 1:
