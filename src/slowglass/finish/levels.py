@@ -114,7 +114,7 @@ def core_of(prepared: Prepared, saturation: float = 1.0) -> tuple[float, float] 
     share = min(1.0, float(np.sqrt(MOST_CORE_PX / (part.shape[0] * part.shape[1]))))
     if share < 1.0:
         size = (round(part.shape[1] * share), round(part.shape[0] * share))
-        part = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
+        part = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA), np.float32)
     width_px *= share
     smooth = cv2.GaussianBlur(np.ascontiguousarray(part), (0, 0), max(width_px, 0.5))
     y, x = np.ogrid[0 : part.shape[0], 0 : part.shape[1]]
