@@ -144,3 +144,29 @@ def test_the_habit_is_tried_as_it_sits_and_upside_down():
     assert all(p.rotation_tolerance_deg == 6.0 and p.parity == 1 for p in priors)
     anyhow = sits.model_copy(update={"angle_scatter_deg": 45.0})
     assert priors_by_habit(kit.model_copy(update={"camera": anyhow}), Prior()) == []
+
+
+def test_the_habit_solves_a_frame_that_three_stars_alone_do_not_carry(sky):
+    base, site = load_kit("long 102"), load_site("Fig Tree Yard")
+    camera = base.camera.model_copy(update={"width_px": 1500, "height_px": 1000, "pixel_um": 7.8})
+    kit = base.model_copy(update={"camera": camera})
+    rng = np.random.default_rng(1)
+    ra, dec = [(rng.uniform(0, 360), rng.uniform(0, 80)) for _ in range(27)][-1]
+    frame, _ = render_with_truth(
+        kit, site, sky, (ra, dec), exposure_s=30.0, seed=26, tracking=False, altitude_deg=50.0
+    )
+    aimed = Place("aimed", (ra + 1.0 / math.cos(math.radians(dec))) % 360.0, dec)
+
+    def judged(**habit):
+        known = kit.model_copy(update={"camera": camera.model_copy(update=habit)})
+        return assess_frame(
+            frame, sky, now_utc=WHEN, near=aimed, radius_deg=3.0, kit=known, site=site
+        ).verdict
+
+    assert not judged().solved
+    # The frame's true angle is 180°: as it sits, and as it sits on the mount's other side.
+    for angle in (182.0, 2.0):
+        verdict = judged(angle_deg=angle, angle_scatter_deg=2.0)
+        assert verdict.solved
+        assert verdict.dec_deg == pytest.approx(dec, abs=0.01)
+    assert not judged(angle_deg=92.0, angle_scatter_deg=2.0).solved

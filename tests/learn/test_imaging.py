@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from slowglass.expose.signal import star_e_per_s
 from slowglass.kit.io import load_kit
 from slowglass.kit.measured import put_aside, take_in
 from slowglass.learn.groups import Group
@@ -97,6 +98,14 @@ def test_colours_are_told_against_green_so_that_haze_cancels():
     assert redder.camera.red_response == pytest.approx(0.8, abs=0.01)
     mono = KIT.model_copy(update={"camera": KIT.camera.model_copy(update={"bayer": None})})
     assert "camera.red_response" not in values_of([[light(1.0)]], mono)
+
+
+def test_the_forecast_takes_the_colours_from_the_kit():
+    camera = KIT.camera.model_copy(update={"red_response": 0.8, "blue_response": 1.2})
+    for light in (0.65, "planetary"):
+        usual = star_e_per_s(8.0, KIT.optics, KIT.camera, light=light)
+        found = star_e_per_s(8.0, KIT.optics, camera, light=light)
+        assert found / usual == pytest.approx([0.8, 1.0, 1.2])
 
 
 def test_frames_of_earlier_editions_say_nothing_of_it():
