@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -59,8 +59,8 @@ class Proof:
         self.facts: Facts = read_facts(path)
         self._lock = threading.Lock()
         self._proxies: OrderedDict[tuple[bool, bool], Proxy] = OrderedDict()
-        self._quiet: tuple[Any, Picture] | None = None
-        self._sharp: tuple[Any, Picture] | None = None
+        self._quiet: tuple[Proxy, float, Picture] | None = None
+        self._sharp: tuple[float, Picture] | None = None
         self._shown: OrderedDict[Moves, Shown] = OrderedDict()
 
     @property
@@ -224,13 +224,13 @@ class Proof:
 
     def _light(self, proxy: Proxy, recipe: Recipe) -> Picture:
         """The proxy quietened and sharpened; the last one of each is remembered."""
-        detail = recipe.detail
-        quiet_key = (id(proxy), detail.quiet)
-        if self._quiet is None or self._quiet[0] != quiet_key:
-            self._quiet = (quiet_key, proxy.quiet(detail.quiet or 0.0))
-        sharp_key = (*quiet_key, detail.sharpen)
-        if self._sharp is None or self._sharp[0] != sharp_key:
-            self._sharp = (sharp_key, proxy.sharp(self._quiet[1], detail.sharpen or 0.0))
+        quiet, sharp = recipe.detail.quiet or 0.0, recipe.detail.sharpen or 0.0
+        last = self._quiet
+        if last is None or last[0] is not proxy or last[1] != quiet:
+            last = self._quiet = (proxy, quiet, proxy.quiet(quiet))
+            self._sharp = None
+        if self._sharp is None or self._sharp[0] != sharp:
+            self._sharp = (sharp, proxy.sharp(last[2], sharp))
         return self._sharp[1]
 
 
