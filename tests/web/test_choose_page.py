@@ -66,7 +66,8 @@ def test_pictures_of_frames_are_drawings_for_each_light(ask):
         assert reds
         if light == "night":
             assert all(c[3:] == "0000" for c in reds)
-    assert ask("/choose/M15/framing.svg?angle=sideways").status_code == 404
+    for angle in ("sideways", "nan", "1e999"):
+        assert ask(f"/choose/M15/framing.svg?angle={angle}").status_code == 404
     assert ask("/choose/nothing-such/framing.svg").status_code == 404
 
 

@@ -100,7 +100,7 @@ def test_the_way_up_agrees_with_astropy(workbench):
 
 
 def test_a_sheet_is_a_pdf_and_a_plan_needs_pins(ask):
-    assert ask("/find/sheet.pdf").status_code == 500
+    assert ask("/find/sheet.pdf").status_code == 400
     assert "nothing is on the plan" in ask("/find/sheet.pdf").text
     answer = ask(f"/find/sheet.pdf?{WAY}")
     assert answer.headers["content-type"] == "application/pdf"

@@ -8,7 +8,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from slowglass.errors import SlowglassError, UsageError
+from slowglass.errors import NothingUseful, SlowglassError, UsageError
 from slowglass.web.guard import HEADERS
 from slowglass.web.notebook import Notebook
 
@@ -25,7 +25,7 @@ def exception_handlers(book: Notebook) -> dict[Any, Any]:
         )
 
     def fault(request: Request, error: SlowglassError) -> Response:
-        status = 400 if isinstance(error, UsageError) else 500
+        status = 400 if isinstance(error, UsageError | NothingUseful) else 500
         return book.render(
             request, "message.html", status=status, night=None, heading="That did not work",
             words=str(error),

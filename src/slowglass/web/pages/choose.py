@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import date as Date
 from functools import lru_cache
@@ -167,9 +168,11 @@ def routes(book: Notebook) -> list[Route]:
         light = "night" if asked(request, "light") == "night" else "day"
         angle = asked(request, "angle")
         try:
-            turned = float(angle) % 180.0 if angle else None
+            turned = round(float(angle) % 180.0, 1) if angle else None
         except ValueError as error:
             raise HTTPException(404) from error
+        if turned is not None and not math.isfinite(turned):
+            raise HTTPException(404)
         try:
             svg = picture(book.instruments(), request.path_params["name"], turned, light)
         except UsageError as error:
