@@ -326,6 +326,19 @@ def test_lights_of_all_different_sizes_still_give_one_picture(tmp_path):
     assert (result.frames_in, result.frames_used, len(result.rejected)) == (3, 1, 2)
 
 
+def test_three_frames_of_one_quality_gain_root_three(tmp_path):
+    rng = np.random.default_rng(71)
+    field = Field.random(rng, width=640, height=480, stars=90, margin=20)
+    sensor = Sensor.make(rng, 640, 480, pattern=None, hot=0.0)
+    for k in range(3):
+        image = field.image(channels=1, shift=(5.3 * k, -4.6 * k))
+        write(tmp_path / f"in/l{k}.fits", sensor.expose(rng, image, 30), kind="LIGHT")
+    result = finish_path(tmp_path / "in", tmp_path / "out")
+    assert result.frames_used == 3
+    # two thousand circles of sky tell each of the two noises to 2 %
+    assert 0.95 * 3**0.5 <= result.snr_gain <= 1.06 * 3**0.5
+
+
 def test_meridian_flip_and_a_trailed_frame(tmp_path):
     rng = np.random.default_rng(8)
     field = Field.random(rng, width=360, height=280, stars=70, margin=30)

@@ -79,7 +79,7 @@ def test_calibrated_field_and_its_asteroid(tmp_path, sky):
     folder = gather(tmp_path / "in", "lowell42in_*")
     result = finish_path(folder, tmp_path / "out", sky=sky)
     assert (result.frames_in, result.frames_used) == (3, 3)
-    assert result.notes[0] == "no dark frames: finished without"
+    assert "no dark frames: finished without" in result.notes
     assert 1.4 < result.snr_gain < 1.9  # three frames: 1.73
     assert 1.5 < result.fwhm_px < 2.6
     data = fits.getdata(result.outputs[0])
