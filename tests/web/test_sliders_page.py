@@ -175,6 +175,9 @@ def test_a_single_jpeg_is_finished_as_a_job(workbench, ask, folder, send, tmp_pa
     assert chosen.status_code == 303
     page = send(app, "/finish").text
     assert "<option>IMG_1.JPG</option>" in page
+    for name in ("../../other.fits", "/etc/passwd", "none.jpg"):
+        answer = send(app, "/finish", method="POST", data={"file": name})
+        assert answer.status_code == 400
     form = {"file": "IMG_1.JPG", "target": "", "whole": "on"}
     assert send(app, "/finish", method="POST", data=form).status_code == 303
     ended(lambda path: send(app, path), "finish")

@@ -7,12 +7,12 @@ import threading
 from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path, PurePath
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from slowglass.documents import document
 from slowglass.errors import SlowglassError, UnreadableFile, UsageError
-from slowglass.frame.io import is_image_name
+from slowglass.frame.io import list_frames
 from slowglass.progress import Report
 
 if TYPE_CHECKING:
@@ -107,8 +107,8 @@ class Finishing:
         return next((f for f in (*picture.files, *exported) if f.name == name), None)
 
     def frames_in(self, folder: Path) -> list[str]:
-        """Names of the pictures in a folder itself, for finishing one of them alone."""
-        names = sorted(path.name for path in folder.iterdir() if is_image_name(path))
+        """Pictures in a folder and below it, for finishing one of them alone."""
+        names = [path.relative_to(folder).as_posix() for path in list_frames(folder)]
         return names[:MOST_FILES]
 
     def start(self, form: Mapping[str, str]) -> Job:
@@ -118,7 +118,7 @@ class Finishing:
             raise UsageError("no folder of frames is chosen", "choose the one with the lights")
         source = roots.folder(desk.frames_folder)
         if form.get("file"):
-            source = roots.file(str(source / PurePath(form["file"]).name))
+            source = roots.file(str(source / form["file"]))
         target = form.get("target", "").strip()[:80]
         if target:
             self.book.workbench.place(target)  # an unknown name is told at once
