@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from slowglass.choose.sketch import AIR
 from slowglass.find.gather import chart_stars
 from slowglass.find.plates import CAMERA_MAG, frame_around
 from slowglass.kit.model import Kit
@@ -15,6 +14,8 @@ from slowglass.sky.objects import SkyObject
 from slowglass.sky.store import Sky
 from slowglass.sky.wcs import TanWcs
 
+AIR = 1.06
+"""Space around frame and object, so that lines on the edge stay whole."""
 CATALOGUE_MAG = 12.0
 """All that the packaged catalogue has: it ends at G = 10."""
 MOST_STARS = 220

@@ -135,13 +135,11 @@ def choose(night: Night) -> tuple[Choice, int, Candidate]:
 
 
 def listed(night: Night, choice: Choice, target: Candidate, rank: int) -> list[dict[str, Any]]:
-    """The head of the list and the target, each with its rank and framing sketch."""
-    from slowglass.choose.sketch import sketch_candidates
-
+    """The head of the list and the target, each with its rank."""
     head = list(enumerate(choice.objects[:LISTED], 1))
     if rank > LISTED:
         head = [*head[:-1], (rank, target)]
-    return sketch_candidates(night.bench.kit, head)
+    return [{**document(candidate), "rank": rank} for rank, candidate in head]
 
 
 def find(night: Night, when: datetime) -> Route:

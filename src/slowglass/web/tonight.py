@@ -97,8 +97,6 @@ class Tonight:
         return None if known is None or known.words == INTERRUPTED else known
 
     def _work(self, request: Request, report: Report) -> dict[str, Any]:
-        from slowglass.choose.sketch import sketch_candidates
-
         bench, wanted = self.book.workbench, request["wanted"]
         choice = bench.choose(
             night=date.fromisoformat(request["night"]),
@@ -110,7 +108,7 @@ class Tonight:
             names=wanted["names"],
             report=report,
         )
-        rows = sketch_candidates(bench.kit, enumerate(choice.objects, 1))
+        rows = [{**document(one), "rank": rank} for rank, one in enumerate(choice.objects, 1)]
         return {**document(choice), "objects": rows}
 
     def _year(self, request: Request, report: Report) -> dict[str, Any]:
