@@ -20,7 +20,7 @@ from slowglass.finish.gradient import SMOOTH, SkySurface, fit_sky, subtract_sky
 from slowglass.finish.known import Scene, find_glow, measure_colours
 from slowglass.finish.levels import Prepared, core_of, levels_of, sky_level
 from slowglass.finish.middles import heal_middles
-from slowglass.finish.quiet import measure_noise, quieten
+from slowglass.finish.quiet import measure_noise, neutral_sky, quieten
 from slowglass.finish.recipe import CutStep, DetailStep, Recipe
 from slowglass.finish.sharpen import can_sharpen, moffat_blur, sharpen
 from slowglass.finish.touch import local_contrast, smaller_stars
@@ -116,6 +116,8 @@ def prepare(
     if detail.quiet:
         noise = measure_noise(light, sky_adu=sigma, per_adu=per_adu)
         light = quieten(light, noise, strength=detail.quiet)
+        if recipe.sky.flatten:
+            neutral_sky(light, noise, strength=detail.quiet)
     if detail.sharpen:
         light = sharpened(light, here.stars, detail.sharpen, sigma, per_adu)
     made = Prepared(light, here, cut, recipe.sky.flatten)

@@ -36,6 +36,12 @@ CLEAR_SIGMA = 60.0
 STAR_SOFT_PX, STAR_COLOUR_PX = 0.7, 3.0
 
 
+SKY_REACHES = ((2.0, 1), (8.0, 3))
+"""Blurs in which light must stand out to keep its colour, and the finest scale they leave."""
+SKY_COLOUR_SHARE = 2.0
+SKY_ROWS, SKY_HALO_PX = 512, 40
+
+
 @dataclass(frozen=True)
 class LayerNoise:
     """Noise on empty sky of brightness and the two colour differences in each scale, ADU.
@@ -138,6 +144,45 @@ def quieten(picture: Picture, noise: LayerNoise, *, strength: float) -> Picture:
             quiet = _quiet_tile(np.ascontiguousarray(tile), noise, strength)
             out[y:y1, x:x1] = quiet[y - top : y1 - top, x - left : x1 - left]
     return out
+
+
+def neutral_sky(light: Picture, noise: LayerNoise, *, strength: float) -> None:
+    """Take the colour off where there is no light but the sky's, in place; the sky is at zero.
+
+    What colour is left there is coarse noise: wide blotches that no other step reaches. Light
+    that stands out, be it of a star or of a wide faint cloud, keeps its own.
+    """
+    if light.ndim == 2 or strength <= 0:
+        return
+    share = np.float32(min(1.0, SKY_COLOUR_SHARE * strength))
+    sigma = noise.sigma_adu[0]
+    height = light.shape[0]
+    # what is left of an ADU's noise after a blur: the scales that the blur does not reach
+    doubts = [
+        (reach, max(float(np.sqrt(np.square(sigma[first:]).sum())), 1e-9))
+        for reach, first in SKY_REACHES
+        if first < len(sigma)
+    ]
+    for y in range(0, height, SKY_ROWS):
+        y1 = min(height, y + SKY_ROWS)
+        top, low = max(0, y - SKY_HALO_PX), min(height, y1 + SKY_HALO_PX)
+        # rows above are done already: their colour changed, their brightness did not
+        seen = _standing_light(layers_of(light[top:low])[0], doubts)[y - top : y1 - top]
+        part = light[y:y1]
+        mean = layers_of(part)[0][..., None]
+        keep = (np.float32(1.0) - share * (np.float32(1.0) - seen))[..., None]
+        part[...] = mean + keep * (part - mean)
+
+
+def _standing_light(brightness: Picture, doubts: list[tuple[float, float]]) -> Picture:
+    """0 where the light is no more than noise in any width, 1 where it is four times that."""
+    import cv2
+
+    seen = np.zeros_like(brightness)
+    for reach, doubt in doubts:
+        smooth = cv2.GaussianBlur(brightness, (0, 0), reach)
+        np.maximum(seen, np.clip((smooth / np.float32(doubt) - 1.5) / 2.5, 0.0, 1.0), out=seen)
+    return np.asarray(cv2.GaussianBlur(seen, (0, 0), 2.0), dtype=np.float32)
 
 
 def _quiet_tile(tile: Picture, noise: LayerNoise, strength: float) -> Picture:
