@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from slowglass.judge.axis import measure_axis
 from slowglass.judge.instruction import Say, say_next
+from slowglass.judge.kept import verdict_reader
 from slowglass.judge.overlay import Overlay, overlay_over, stars_round
 from slowglass.judge.sample import sample_of
-from slowglass.judge.verdict import Verdict
 from slowglass.judge.watch_sort import Entry, sort_out
 from slowglass.judge.watch_state import WatchState
 from slowglass.judge.watch_trends import Trends, find_trends, said_of_cause
@@ -59,9 +59,7 @@ def judged_folder(
 
 def entries_of_json(told: Sequence[Mapping[str, Any]]) -> list[Entry]:
     """Entries of verdicts as a night's record has them."""
-    from pydantic import TypeAdapter
-
-    verdicts = TypeAdapter(Verdict)
+    verdicts = verdict_reader()
     found = [
         verdicts.validate_python({k: v for k, v in one.items() if k != "cause"}) for one in told
     ]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import asdict, dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +22,8 @@ from slowglass.sky.sip import SipWcs, bent_by_cards
 from slowglass.sky.wcs import TanWcs
 
 if TYPE_CHECKING:
+    from pydantic import TypeAdapter
+
     from slowglass.judge.assess import Assessment
 
 FORMAT = 1
@@ -39,6 +42,14 @@ class Kept:
     wcs: TanWcs | None = None
     stars: tuple[tuple[float, float, float], ...] = ()
     target: str | None = None
+
+
+@lru_cache(maxsize=1)
+def verdict_reader() -> TypeAdapter[Verdict]:
+    """What makes verdicts of plain values; its making costs as much as fifty readings."""
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(Verdict)
 
 
 def kept_of(assessed: Assessment, verdict: Verdict, target: str | None) -> Kept:
@@ -60,14 +71,14 @@ class KeptFrames:
 
     def get(self, path: Path, *, stars: bool = True) -> Kept | None:
         """What is kept of a frame as it is now; None for one not judged, or that is gone."""
-        from pydantic import TypeAdapter, ValidationError
+        from pydantic import ValidationError
 
         try:
             file = self._file(path)
             told = json.loads(file.read_text(encoding="utf-8"))
             if told["format"] != FORMAT:
                 return None
-            verdict = TypeAdapter(Verdict).validate_python(told["verdict"])
+            verdict = verdict_reader().validate_python(told["verdict"])
             wcs = _wcs(told["wcs"], told["reach_px"])
             found = json.loads(_beside(file).read_text(encoding="utf-8")) if stars else ()
             rows = tuple((float(x), float(y), float(d)) for x, y, d in found)

@@ -77,11 +77,13 @@ def sum_up(
     kit: Kit | None = None,
     site: Site | None = None,
     focus_turn: float | None = None,
+    cause_of: int | None = None,
 ) -> SeriesReport:
     """The report on the lights among judged frames, in any order; pure.
 
     With ``focus_turn`` the frames, in the order given, were taken while the focuser was turned by
-    so many turns between each.
+    so many turns between each. ``cause_of`` asks for the cause of one of the verdicts only, by its
+    place among them: causes take most of the time of a long series.
     """
     lights = [
         i
@@ -103,7 +105,8 @@ def sum_up(
     sky = _median(clear) if any(v is not None for v in clear) else _median(cloudy)
     in_order = tuple(samples[i] for i in lights)
     positions = tuple(focus_turn * k for k in range(len(in_order))) if focus_turn else ()
-    causes = causes_of(run, kit=kit, site=site)
+    only = None if cause_of is None else order.index(cause_of)
+    causes = causes_of(run, kit=kit, site=site, only=only)
     return SeriesReport(
         frames=len(lights),
         solved=sum(verdicts[i].solved for i in lights),
@@ -150,12 +153,19 @@ def _curve(positions: Sequence[float], samples: Sequence[Sample]) -> FocusCurve 
 
 
 def causes_of(
-    run: Sequence[Sample], *, kit: Kit | None = None, site: Site | None = None
+    run: Sequence[Sample],
+    *,
+    kit: Kit | None = None,
+    site: Site | None = None,
+    only: int | None = None,
 ) -> tuple[Cause | Silence, ...]:
-    """The cause of each frame of a series in order of time."""
+    """The cause of each frame of a series in order of time, or of ``only`` one of them."""
     worm = kit.mount.worm_period_s if kit is not None else None
-    found = []
+    found: list[Cause | Silence] = []
     for i, sample in enumerate(run):
+        if only not in (None, i):
+            found.append(Silence("not asked for"))
+            continue
         sharp = None
         if kit is not None and site is not None and sample.scale_arcsec_per_px:
             sharp = star_width_arcsec(kit, site) / sample.scale_arcsec_per_px

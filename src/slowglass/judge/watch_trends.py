@@ -86,8 +86,9 @@ def find_trends(
     if not series:
         return None
     recent = series[-NEWEST:]
-    report = sum_up([entry.verdict for entry in recent], kit=kit, site=site)
-    newest = report.causes[report.order.index(len(recent) - 1)]
+    last = len(recent) - 1
+    report = sum_up([entry.verdict for entry in recent], kit=kit, site=site, cause_of=last)
+    newest = report.causes[report.order.index(last)]
     return Trends(report, _points(recent), newest if isinstance(newest, Cause) else None)
 
 

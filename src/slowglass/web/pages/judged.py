@@ -13,6 +13,7 @@ from starlette.routing import Route
 from slowglass.frame.io import list_frames
 from slowglass.judge.folder import judged_folder, overlay_of_kept
 from slowglass.judge.kept import KeptFrames
+from slowglass.judge.watch_state import WatchState
 from slowglass.progress import Report
 from slowglass.web.live_view import live_parts, measured_words
 from slowglass.web.notebook import Notebook
@@ -50,6 +51,9 @@ def routes(book: Notebook) -> list[Route]:
             return book.render(request, "judged.html", folder=None, job=None)
         bench = book.workbench
         paths = list_frames(folder)
+        frame = request.query_params.get("frame", "")
+        if frame and folder / frame not in paths:
+            raise HTTPException(404)
         target = target_of(book)
         own = not bench.kit_is_stand_in
         found = judged_folder(
@@ -66,31 +70,25 @@ def routes(book: Notebook) -> list[Route]:
             request, "judged.html", folder=folder, count=len(paths), state=found.state,
             parts=parts, to_judge=len(found.to_judge), target=target,
             job=book.jobs.latest(KIND, request_for(folder)),
-            shown=_shown(folder, request.query_params.get("frame", "")) if paths else None,
+            shown=pictured(found.state, frame),
         )  # fmt: skip
 
-    def _shown(folder: Path, name: str) -> dict[str, Any] | None:
+    def pictured(state: WatchState, name: str) -> dict[str, Any] | None:
         """The frame pictured on the page: the one asked for, else the newest light."""
-        known = {path.relative_to(folder).as_posix(): path for path in list_frames(folder)}
-        if name and name not in known:
-            raise HTTPException(404)
-        if not name:
-            entries = [kept.get(path, stars=False) for path in known.values()]
-            lights = [e.verdict for e in entries if e is not None and e.verdict.stars]
-            if not lights:
-                return None
-            newest = max(lights, key=lambda v: (v.start_utc or "", v.file))
-            name = Path(newest.file).relative_to(folder).as_posix()
-        path = known[name]
-        one = kept.get(path)
-        if one is None or one.verdict.error is not None:
+        entries = {entry.name: entry for entry in state.entries}
+        lights = [e.name for e in state.entries if e.role in ("light", "test") and e.verdict.stars]
+        name = name or (lights[-1] if lights else "")
+        entry = entries.get(name)
+        if entry is None or entry.verdict.error is not None:
             return None
-        overlay = overlay_of_kept(one, book.workbench.sky, target_of(book))
+        path = Path(state.folder) / name
+        one = kept.get(path)
+        overlay = None if one is None else overlay_of_kept(one, book.workbench.sky, target_of(book))
         if overlay is None:
             return None
         return {
-            "name": name, "verdict": one.verdict, "overlay": overlay, "of": str(path),
-            "href": view_address(path), "judged": measured_words(one.verdict),
+            "name": name, "verdict": entry.verdict, "overlay": overlay, "of": str(path),
+            "href": view_address(path), "judged": measured_words(entry.verdict),
         }  # fmt: skip
 
     async def start(request: Request) -> Response:
