@@ -9,6 +9,8 @@ leaves open, so that the filled recipe gives the same picture to the bit.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -20,7 +22,7 @@ from slowglass.finish.gradient import SMOOTH, SkySurface, fit_sky, subtract_sky
 from slowglass.finish.known import Scene, find_glow, measure_colours
 from slowglass.finish.levels import Prepared, core_of, levels_of, sky_level
 from slowglass.finish.middles import heal_middles
-from slowglass.finish.quiet import measure_noise, neutral_sky, quieten
+from slowglass.finish.quiet import LayerNoise, measure_noise, neutral_sky, quieten
 from slowglass.finish.recipe import CutStep, DetailStep, Recipe
 from slowglass.finish.sharpen import can_sharpen, moffat_blur, sharpen
 from slowglass.finish.touch import local_contrast, smaller_stars
@@ -98,36 +100,69 @@ def settle_cut(picture: Picture, scene: Scene, step: CutStep) -> tuple[Cut, CutS
     return cut, filled
 
 
+@dataclass(frozen=True)
+class Lit:
+    """The cut in screen colours before its noise is touched, and what was measured on it."""
+
+    prepared: Prepared
+    step: CutStep
+    """The recipe's, filled in."""
+    ceiling_adu: float | None
+    """Where clipped stars end; None without any."""
+    sigma_adu: float
+    per_adu: float
+    """Noise of a sky pixel's brightness, and the variance that an ADU of light adds to it."""
+
+
+def light_up(picture: Picture, scene: Scene, recipe: Recipe) -> Lit:
+    """The flattened picture cut and coloured, its clipped stars white and whole."""
+    cut, step = settle_cut(picture, scene, recipe.cut)
+    gains, spread = balance_of(recipe)
+    light = apply_colour(cut.apply(picture), gains, spread)
+    here = scene.on(cut)
+    ceiling = whiten_clipped(light, here.stars)
+    prepared = Prepared(light, here, cut, recipe.sky.flatten)
+    sigma, per_adu = _brightness_noise(prepared, gains)
+    heal_middles(light, here.stars, sigma_adu=sigma, ceiling_adu=ceiling)
+    return Lit(prepared, step, ceiling, sigma, per_adu)
+
+
+def balance_of(recipe: Recipe) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Gains and spread of the colours; plain where the recipe leaves them open."""
+    return recipe.colour.gains or (1.0, 1.0, 1.0), recipe.colour.spread or (0.0, 0.0)
+
+
 def prepare(
     picture: Picture, scene: Scene, recipe: Recipe, notes: list[str]
 ) -> tuple[Prepared, Recipe]:
     """The flattened picture cut, coloured, quietened and sharpened; and the recipe filled in."""
-    cut, cut_step = settle_cut(picture, scene, recipe.cut)
-    gains, spread = recipe.colour.gains or (1.0, 1.0, 1.0), recipe.colour.spread or (0.0, 0.0)
-    light = apply_colour(cut.apply(picture), gains, spread)
-    here = scene.on(cut)
-    whiten_clipped(light, here.stars)
-    prepared = Prepared(light, here, cut, recipe.sky.flatten)
-    recipe = recipe.model_copy(update={"cut": cut_step})
-    sigma, per_adu = brightness_noise(prepared, gains)
-    heal_middles(light, here.stars, sigma_adu=sigma, ceiling_adu=clipped_level(light, here.stars))
-    detail = _settle_detail(prepared, recipe, sigma, notes)
-    del prepared  # with the light of before, which is as large as the picture
+    lit = light_up(picture, scene, recipe)
+    here, cut, light = lit.prepared.scene, lit.prepared.cut, lit.prepared.light
+    sigma, per_adu = lit.sigma_adu, lit.per_adu
+    recipe = recipe.model_copy(update={"cut": lit.step})
+    detail = _settle_detail(lit.prepared, recipe, sigma, notes)
+    del lit  # with the light of before, which is as large as the picture
     if detail.quiet:
         noise = measure_noise(light, sky_adu=sigma, per_adu=per_adu)
-        light = quieten(light, noise, strength=detail.quiet)
-        if recipe.sky.flatten:
-            neutral_sky(light, noise, strength=detail.quiet)
+        light = quietened(light, noise, detail.quiet, flattened=recipe.sky.flatten)
     if detail.sharpen:
         light = sharpened(light, here.stars, detail.sharpen, sigma, per_adu)
     made = Prepared(light, here, cut, recipe.sky.flatten)
     return made, recipe.model_copy(update={"detail": detail})
 
 
+def quietened(light: Picture, noise: LayerNoise, strength: float, *, flattened: bool) -> Picture:
+    """The light with its noise lowered, and a sky at zero without colour."""
+    light = quieten(light, noise, strength=strength)
+    if flattened:
+        neutral_sky(light, noise, strength=strength)
+    return light
+
+
 def sharpened(
     light: Picture, stars: FoundStars, strength: float, sigma_adu: float, per_adu: float
 ) -> Picture:
-    """The light with its stars' own blur taken back; noise as of ``brightness_noise``."""
+    """The light with its stars' own blur taken back; noise as of ``Lit``."""
     return sharpen(
         light,
         moffat_blur(stars.fwhm_px),
@@ -138,15 +173,16 @@ def sharpened(
     )
 
 
-def whiten_clipped(light: Picture, stars: FoundStars) -> None:
+def whiten_clipped(light: Picture, stars: FoundStars) -> float | None:
     """Cut all colours at one level where clipped stars end, in place: their middles are white.
 
     A clipped channel no longer says how bright its colour is; left alone, the balance would
-    tint the middles of all clipped stars alike.
+    tint the middles of all clipped stars alike. Returns the level, None where nothing is cut.
     """
     ceiling = clipped_level(light, stars)
     if ceiling is not None:
         np.minimum(light, np.float32(ceiling), out=light)
+    return ceiling
 
 
 def clipped_level(light: Picture, stars: FoundStars) -> float | None:
@@ -167,7 +203,7 @@ def clipped_level(light: Picture, stars: FoundStars) -> float | None:
     return ceiling if ceiling > 0 else None
 
 
-def brightness_noise(prepared: Prepared, gains: tuple[float, ...]) -> tuple[float, float]:
+def _brightness_noise(prepared: Prepared, gains: tuple[float, ...]) -> tuple[float, float]:
     """Noise of a sky pixel's brightness, and the variance that an ADU of light adds to it."""
     _, sigma = sky_level(prepared)
     slope = np.asarray(prepared.scene.noise.per_adu, dtype=np.float64)

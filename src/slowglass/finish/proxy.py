@@ -17,17 +17,12 @@ import numpy.typing as npt
 from slowglass.finish.colour import apply_colour
 from slowglass.finish.combined import FoundStars, Picture
 from slowglass.finish.compose import Cut
-from slowglass.finish.develop import (
-    brightness_noise,
-    clipped_level,
-    screen_of,
-    settle_cut,
-    sharpened,
-)
+from slowglass.finish.develop import balance_of, light_up, quietened, screen_of, sharpened
 from slowglass.finish.geometry import Box
 from slowglass.finish.known import Scene
 from slowglass.finish.levels import Prepared, sky_level
-from slowglass.finish.quiet import HALO_PX, SCALES, LayerNoise, measure_noise, quieten
+from slowglass.finish.middles import heal_middles
+from slowglass.finish.quiet import HALO_PX, SCALES, LayerNoise, measure_noise
 from slowglass.finish.recipe import CutStep, Recipe
 from slowglass.finish.sharpen import can_sharpen
 from slowglass.finish.touch import contrast_gain, raised
@@ -53,7 +48,7 @@ class Proxy:
     ceiling_adu: float | None
     sigma_adu: float
     per_adu: float
-    """Noise of the brightness at full scale, as ``brightness_noise``."""
+    """Noise of the brightness at full scale, as of ``Lit``."""
     sky_adu: float
     """Level of the sky."""
     noise: LayerNoise
@@ -74,7 +69,9 @@ class Proxy:
         """The smaller light with its noise lowered."""
         if not strength:
             return self.small.light
-        return quieten(self.small.light, self.small_noise[2], strength=strength)
+        return quietened(
+            self.small.light, self.small_noise[2], strength, flattened=self.small.flattened
+        )
 
     def sharp(self, quiet: Picture, strength: float) -> Picture:
         """The quietened light sharpened, where its stars are still wide enough to show it."""
@@ -114,13 +111,14 @@ class Proxy:
         ``linear`` is the flattened picture in ``room`` (both boxes are the cut's), not coloured;
         ``whole`` the proxy's screen before local contrast, where that is wanted: it decides.
         """
-        light = apply_colour(linear, *_balance(recipe))
+        light = apply_colour(linear, *balance_of(recipe))
         if self.ceiling_adu is not None:
             np.minimum(light, np.float32(self.ceiling_adu), out=light)
         here = _moved(self.scene.stars, room)
+        heal_middles(light, here, sigma_adu=self.sigma_adu, ceiling_adu=self.ceiling_adu)
         detail = recipe.detail
         if detail.quiet:
-            light = quieten(light, self.noise, strength=detail.quiet)
+            light = quietened(light, self.noise, detail.quiet, flattened=recipe.sky.flatten)
         if detail.sharpen and not can_sharpen(self.scene.stars.sound, here.fwhm_px):
             light = sharpened(light, here, detail.sharpen, self.sigma_adu, self.per_adu)
         plain = recipe.model_copy(
@@ -150,10 +148,6 @@ class Proxy:
         )
 
 
-def _balance(recipe: Recipe) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    return recipe.colour.gains or (1.0, 1.0, 1.0), recipe.colour.spread or (0.0, 0.0)
-
-
 def _moved(stars: FoundStars, room: Box) -> FoundStars:
     lists = [
         replace(one, x_px=one.x_px - room.x0, y_px=one.y_px - room.y0)
@@ -164,25 +158,18 @@ def _moved(stars: FoundStars, room: Box) -> FoundStars:
 
 def proxy_of(picture: Picture, scene: Scene, recipe: Recipe, *, longest_px: int) -> Proxy:
     """The proxy of a flattened linear picture under a recipe whose colours are filled in."""
-    cut, step = settle_cut(picture, scene, recipe.cut)
-    gains, spread = _balance(recipe)
-    light = apply_colour(cut.apply(picture), gains, spread)
-    here = scene.on(cut)
-    ceiling = clipped_level(light, here.stars)
-    if ceiling is not None:
-        np.minimum(light, np.float32(ceiling), out=light)
-    full = Prepared(light, here, cut, recipe.sky.flatten)
-    sigma, per_adu = brightness_noise(full, gains)
+    lit = light_up(picture, scene, recipe)
+    full = lit.prepared
     small = full.smaller(longest_px)
     return Proxy(
         small=small,
-        share=max(small.light.shape[:2]) / max(light.shape[:2]),
-        scene=here,
-        cut=cut,
-        step=step,
-        ceiling_adu=ceiling,
-        sigma_adu=sigma,
-        per_adu=per_adu,
+        share=max(small.light.shape[:2]) / max(full.light.shape[:2]),
+        scene=full.scene,
+        cut=full.cut,
+        step=lit.step,
+        ceiling_adu=lit.ceiling_adu,
+        sigma_adu=lit.sigma_adu,
+        per_adu=lit.per_adu,
         sky_adu=sky_level(full, viewed=True)[0],
-        noise=measure_noise(light, sky_adu=sigma, per_adu=per_adu),
+        noise=measure_noise(full.light, sky_adu=lit.sigma_adu, per_adu=lit.per_adu),
     )
