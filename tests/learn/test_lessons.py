@@ -12,11 +12,13 @@ import pytest
 from slowglass.errors import UsageError
 from slowglass.kit.io import load_kit, load_site, write_kit
 from slowglass.learn.adopt import Files, adopt
+from slowglass.learn.advice import _classes as class_advice
+from slowglass.learn.advice import _Row as Row
 from slowglass.learn.advice import advise
 from slowglass.learn.corrections import corrected, propose
-from slowglass.learn.groups import GroupMeasures, Prediction, groups_of
+from slowglass.learn.groups import Group, GroupMeasures, Prediction, groups_of
 from slowglass.learn.log import log_paths
-from slowglass.learn.logbook.records import FrameQuery, LoggedPlan, Night
+from slowglass.learn.logbook.records import FrameQuery, LoggedFrame, LoggedPlan, Night
 from slowglass.learn.review import leave_one_night_out, misses_of, review_groups, worthwhile
 from slowglass.learn.service import learn_from, summarise_logbook
 from slowglass.learn.shared import Shared
@@ -126,6 +128,28 @@ def test_a_miss_of_one_cause_names_that_cause_with_its_weight():
     assert focus.cause == "width" and focus.factor == pytest.approx(0.7)
     both = misses_of(prediction(), measures(fwhm_arcsec=5.0, round_frames=4))
     assert [m.cause for m in both] == ["tracking", "width"]
+
+
+def test_a_stars_width_is_told_without_its_trail():
+    # A trail stretches one axis: area and width grow with the root of the elongation.
+    frames = tuple(
+        LoggedFrame(str(e), "x.fits", start_utc="2026-10-09T20:00:00Z", exposure_s=30.0,
+                    keeper=True, elongation=e, fwhm_arcsec=3.2 * math.sqrt(e))
+        for e in (1.0, 1.05, 1.1, 1.14, 1.5)
+    )  # fmt: skip
+    group = Group(Night("2026-10-09", "yard", "kit"), "NGC7078", 30.0, frames, None)
+    assert group.measures().fwhm_arcsec == pytest.approx(3.2)
+    trailed = replace(group, frames=frames[-1:])
+    assert trailed.measures().fwhm_arcsec == pytest.approx(3.2)
+
+
+def test_open_clusters_are_not_set_against_glows(sky):
+    rows = []
+    for name, snr in (("NGC457", 300.0), ("NGC7078", 10.0)):
+        frames = (LoggedFrame(name, "x.fits", start_utc="2026-10-09T20:00:00Z", exposure_s=30.0),)
+        group = Group(Night("2026-10-09", "yard", "kit"), name, 30.0, frames, None)
+        rows.append(Row(group, measures(snr=snr), prediction()))
+    assert class_advice(rows, sky) == []
 
 
 def test_advice_shows_its_sums_and_ranks_by_gain(groups, history, sky):

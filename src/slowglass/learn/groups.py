@@ -110,9 +110,9 @@ class Group:
 
         shaped = [f for f in self.frames if f.elongation is not None]
         good = [f for f in self.frames if f.keeper] or list(self.frames)
-        width = _median([f.fwhm_arcsec for f in shaped if (f.elongation or 9.0) < ROUND])
+        width = _median([_untrailed_arcsec(f) for f in shaped if (f.elongation or 9.0) < ROUND])
         if width is None:
-            width = _median([f.fwhm_arcsec for f in good])
+            width = _median([_untrailed_arcsec(f) for f in good])
         at_size = [
             f.snr * (predicted_fwhm_arcsec or f.fwhm_arcsec) / f.fwhm_arcsec
             for f in good
@@ -217,6 +217,16 @@ def sky_of_frame(frame: LoggedFrame, passes: float) -> float | None:
 def light_of(frame: LoggedFrame) -> Mapping[str, Any]:
     """What judging said of a frame's light and sky; empty where it said nothing."""
     return frame.verdict.get("light") or {}
+
+
+def _untrailed_arcsec(frame: LoggedFrame) -> float | None:
+    """Width of a frame's stars across their trail.
+
+    The width of a star is that of a disc of its area: a trail makes it √elongation wider.
+    """
+    if frame.fwhm_arcsec is None:
+        return None
+    return frame.fwhm_arcsec / math.sqrt(max(1.0, frame.elongation or 1.0))
 
 
 def _by_mag(frame: LoggedFrame) -> Sequence[tuple[float, int, int]]:
