@@ -97,8 +97,9 @@ def extinction_value(groups: Sequence[Group], site: Site, once: Once = afresh) -
     sigma = math.sqrt(max(1.0, chi2) / float(np.sum(weight)))
     how = f"stars' light at different heights, {len(slopes)} night{'s' * (len(slopes) > 1)}"
     return kit_value(
-        site, "extinction_mag", "extinction of the air", "mag/airmass", Measured(mean, sigma), how
-    )
+        site, "extinction_mag", "extinction of the air", "mag/airmass", Measured(mean, sigma), how,
+        tuple(nights),
+    )  # fmt: skip
 
 
 def _extinction_of_night(groups: Sequence[Group]) -> tuple[float, float] | None:

@@ -147,7 +147,9 @@ def _focal_length(rows: Sequence[NightGroup], kit: Kit) -> KitValue | None:
         return None
     measured = _middle(nights, 2e-4 * kit.optics.focal_length_mm)
     how = f"pixel scale of the solved frames of {_told(nights)}"
-    return kit_value(kit, "optics.focal_length_mm", "focal length", "mm", measured, how)
+    return kit_value(
+        kit, "optics.focal_length_mm", "focal length", "mm", measured, how, tuple(nights)
+    )
 
 
 def _throughput(rows: Sequence[NightGroup], kit: Kit) -> KitValue | None:
@@ -160,7 +162,7 @@ def _throughput(rows: Sequence[NightGroup], kit: Kit) -> KitValue | None:
     how = f"stars' light against the catalogue, {_told(nights)}"
     return kit_value(
         kit, "optics.transmission", "light that gets through", "",
-        Measured(value, now * share.sigma), how,
+        Measured(value, now * share.sigma), how, tuple(nights),
     )  # fmt: skip
 
 
@@ -173,7 +175,7 @@ def _sky(rows: Sequence[NightGroup], site: Site) -> KitValue | None:
     how = f"sky of the solved frames brought to a moonless zenith, {_told(nights)}"
     return kit_value(
         site, "sky_mag_arcsec2", "sky at the zenith", "mag/arcsec²",
-        Measured(value, offset.sigma), how,
+        Measured(value, offset.sigma), how, tuple(nights),
     )  # fmt: skip
 
 
@@ -194,7 +196,7 @@ def _seeing(rows: Sequence[NightGroup], kit: Kit, site: Site) -> KitValue | None
     measured = _middle(nights, 0.15)
     value = Measured(min(15.0, measured.value), measured.sigma)
     how = f"width of round stars less diffraction, tremor and pixel, {_told(nights)}"
-    return kit_value(site, "seeing_arcsec", "usual seeing", "″", value, how)
+    return kit_value(site, "seeing_arcsec", "usual seeing", "″", value, how, tuple(nights))
 
 
 def _swing(rows: Sequence[NightGroup], kit: Kit, site: Site, shared: Shared) -> KitValue | None:
@@ -224,6 +226,7 @@ def _swing(rows: Sequence[NightGroup], kit: Kit, site: Site, shared: Shared) -> 
         kit, "mount.periodic_error_arcsec", "swing of the drive", "″",
         Measured(min(600.0, stated * float(SWINGS[best])), sigma),
         f"lengths of the trails of {frames} frames",
+        tuple(sorted({r.group.night.evening for r in usable})),
     )  # fmt: skip
 
 

@@ -79,14 +79,14 @@ def camera_angle(nights: dict[str, list[LoggedFrame]], kit: Kit) -> list[KitValu
     middle = round(middle, 0 if error >= 1.0 else 1) % 360.0
     values = [
         kit_value(kit, "camera.angle_deg", "how the camera sits", "°",
-                  Measured(middle, error), how),
+                  Measured(middle, error), how, tuple(nights)),
     ]  # fmt: skip
     if scatter is not None:
         # Standard error of a standard deviation of normal scatter.
         own_error = spread / math.sqrt(2.0 * (len(each) - 1))
         values.append(
             kit_value(kit, "camera.angle_scatter_deg", "how far that strays", "°",
-                      Measured(spread, own_error), how)
+                      Measured(spread, own_error), how, tuple(nights))
         )  # fmt: skip
     return values
 
@@ -109,7 +109,7 @@ def mirroring(nights: dict[str, list[LoggedFrame]], kit: Kit) -> KitValue | None
     how += "mirrored" if stated > 0 else "not mirrored"
     return kit_value(
         kit, "optics.reflections", "mirrors in the light's way", "",
-        Measured(float(mirrors), 0.25), how + ": one mirror more or less",
+        Measured(float(mirrors), 0.25), how + ": one mirror more or less", tuple(nights),
     )  # fmt: skip
 
 
@@ -147,7 +147,7 @@ def distortion(nights: dict[str, list[LoggedFrame]], kit: Kit) -> KitValue | Non
     )
     return kit_value(
         kit, "optics.distortion_fraction", "distortion at the corner", "", Measured(mean, sigma),
-        how,
+        how, tuple(nights),
     )  # fmt: skip
 
 
@@ -180,7 +180,10 @@ def colour_response(
     error = math.hypot(MEDIAN_ERROR * spread / math.sqrt(len(each)), COLOUR_ERROR)
     value = min(5.0, max(0.1, now * float(np.median(each))))
     how = f"zero points of the {name} against the green pixels, {_nights(len(each))}"
-    return kit_value(kit, key, f"light of the {name} pixels", "", Measured(value, now * error), how)
+    return kit_value(
+        kit, key, f"light of the {name} pixels", "", Measured(value, now * error), how,
+        tuple(nights),
+    )  # fmt: skip
 
 
 def _axial_mean(angles_deg: np.ndarray) -> float:

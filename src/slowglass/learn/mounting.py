@@ -62,12 +62,13 @@ def swing_of_worm(groups: Sequence[Group], kit: Kit, once: Once = afresh) -> Kit
     """
     if kit.mount.driven != "ra":
         return None
-    fits = []
+    fits, told = [], []
     for group in groups:
         samples = [sample_from(frame) for frame in group.frames]
         fit = once(("worm", group.key), partial(measure_worm, samples))
         if isinstance(fit, WormFit) and fit.fits_teeth(kit.mount.worm_teeth):
             fits.append(fit)
+            told.append(group)
     if not fits:
         return None
     halves = np.array([fit.peak_to_peak_arcsec / 2.0 for fit in fits])
@@ -80,6 +81,7 @@ def swing_of_worm(groups: Sequence[Group], kit: Kit, once: Once = afresh) -> Kit
     return kit_value(
         kit, "mount.periodic_error_arcsec", "swing of the drive", "″", middle,
         f"wandering of the stars in {series} of {sum(f.frames for f in fits)} frames",
+        _evenings(told),
     )  # fmt: skip
 
 
@@ -114,7 +116,7 @@ def axis_values(
     direction = math.degrees(math.atan2(-side, high.value)) % 360.0
     turn = math.degrees(math.hypot(high.sigma, side_error) / max(total, 1e-6))
     how = f"stars' drift over {'one night' if len(fits) == 1 else f'{len(fits)} nights'}"
-    return _axis_pair(kit, total, error, direction, turn, how)
+    return _axis_pair(kit, total, error, direction, turn, how, _evenings(groups))
 
 
 def _axis_of_night(groups: Sequence[Group], site: Site) -> AxisFit | Silence:
@@ -162,7 +164,7 @@ def _axis_from_declinations(
         return []
     direction = math.degrees(math.atan2(west, high)) % 360.0
     how = f"drift in declination of {len(rows)} series at different hour angles"
-    return _axis_pair(kit, total, error, direction, turn, how)
+    return _axis_pair(kit, total, error, direction, turn, how, _evenings(groups))
 
 
 def _drift_equation(group: Group, kit: Kit, site: Site) -> tuple[list[float], float, float] | None:
@@ -207,14 +209,24 @@ def _tilted(kit: Kit, direction_deg: float) -> Mount:
 
 
 def _axis_pair(
-    kit: Kit, total: float, error: float, direction: float, turn: float, how: str
+    kit: Kit,
+    total: float,
+    error: float,
+    direction: float,
+    turn: float,
+    how: str,
+    evenings: tuple[str, ...],
 ) -> list[KitValue]:
     return [
         kit_value(kit, "mount.polar_error_arcmin", "axis from the pole", "′",
-                  Measured(min(600.0, total), max(error, 0.2)), how),
+                  Measured(min(600.0, total), max(error, 0.2)), how, evenings),
         kit_value(kit, "mount.polar_error_direction_deg", "direction of that", "°",
-                  Measured(direction, min(turn, 180.0)), how),
+                  Measured(direction, min(turn, 180.0)), how, evenings),
     ]  # fmt: skip
+
+
+def _evenings(groups: Sequence[Group]) -> tuple[str, ...]:
+    return tuple(sorted({group.night.evening for group in groups}))
 
 
 def _columns(fits: Sequence[AxisFit], name: str) -> tuple[np.ndarray, np.ndarray]:

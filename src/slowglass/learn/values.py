@@ -28,6 +28,7 @@ class KitValue:
     """What the kit or site says; None where its file has no such key."""
     how: str
     sources: tuple[str, ...] = ()
+    """The files or, of values from the logbook, the evenings it was measured on."""
     of_site: bool = False
     adoptable: bool = True
     """Whether the file has a key for it."""

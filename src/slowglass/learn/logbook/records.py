@@ -109,7 +109,7 @@ class LoggedMeasurement:
     stated: float | None = None
     how: str = ""
     sources: tuple[str, ...] = ()
-    """Files it was measured on."""
+    """Files it was measured on, or evenings of logged frames."""
     site: str | None = None
     adopted_utc: str | None = None
     id: int | None = None
