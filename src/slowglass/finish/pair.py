@@ -10,11 +10,12 @@ import numpy.typing as npt
 from slowglass.finish.colour import apply_colour
 from slowglass.finish.combined import Picture
 from slowglass.finish.compose import Cut
-from slowglass.finish.develop import screen_of
+from slowglass.finish.develop import balance_of, screen_of, whiten_clipped
 from slowglass.finish.geometry import Box
 from slowglass.finish.gradient import fit_sky, subtract_sky
 from slowglass.finish.known import Scene
-from slowglass.finish.levels import Prepared
+from slowglass.finish.levels import Prepared, sky_level
+from slowglass.finish.middles import heal_middles
 from slowglass.finish.recipe import DetailStep, Recipe
 
 SIDE_PX = 900
@@ -72,11 +73,14 @@ def halves_of(
     plain = recipe.model_copy(
         update={"detail": DetailStep(quiet=0, sharpen=0, local_contrast=0, smaller_stars=0)}
     )
-    gains, spread = recipe.colour.gains or (1.0, 1.0, 1.0), recipe.colour.spread or (0.0, 0.0)
+    gains, spread = balance_of(recipe)
     halves = []
     for square in (one, every):
         light = apply_colour(cut.apply(square), gains, spread)
-        screen = screen_of(Prepared(light, here, cut, recipe.sky.flatten), plain)
+        ceiling = whiten_clipped(light, here.stars)
+        made = Prepared(light, here, cut, recipe.sky.flatten)
+        heal_middles(light, here.stars, sigma_adu=sky_level(made)[1], ceiling_adu=ceiling)
+        screen = screen_of(made, plain)
         halves.append(np.rint(screen * np.float32(255.0)).astype(np.uint8))
     return halves[0], halves[1]
 
