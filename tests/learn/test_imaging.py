@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from slowglass.expose.signal import star_e_per_s
-from slowglass.kit.io import load_kit
+from slowglass.expose.conditions import site_extinction_mag
+from slowglass.expose.signal import SKY_BV, star_e_per_s
+from slowglass.kit.io import load_kit, load_site
 from slowglass.kit.measured import put_aside, take_in
 from slowglass.learn.groups import Group
 from slowglass.learn.imaging import imaging_values
 from slowglass.learn.logbook.records import LoggedFrame, Night
 
-KIT = load_kit("long 102")
+KIT, SITE = load_kit("long 102"), load_site("Karri Flat")
 
 
 def group(evening: str, verdicts: list[dict]) -> Group:
     frames = tuple(
         LoggedFrame(f"{evening}-{n}", "x.fits", start_utc=f"{evening}T20:{n:02}:00Z",
-                    exposure_s=30.0, solved=True, verdict=verdict)
+                    exposure_s=30.0, solved=True, verdict=verdict,
+                    zero_point_mag=17.0)
         for n, verdict in enumerate(verdicts)
     )  # fmt: skip
     return Group(Night(evening, "yard", KIT.name), "M15", 30.0, frames, None)
@@ -28,7 +32,7 @@ def group(evening: str, verdicts: list[dict]) -> Group:
 
 def values_of(nights: list[list[dict]], kit=KIT):
     groups = [group(f"2026-10-{n + 1:02}", verdicts) for n, verdicts in enumerate(nights)]
-    return {v.quantity: v for v in imaging_values(groups, kit)}
+    return {v.quantity: v for v in imaging_values(groups, kit, SITE)}
 
 
 @given(st.floats(0, 359.9), st.lists(st.floats(-4, 4), min_size=2, max_size=5), st.integers(0, 4))
@@ -86,16 +90,30 @@ def test_distortion_is_a_share_of_the_corner_whatever_the_frames_size():
     assert "px in the corner" in found.how
 
 
+def seen(haze: float, *, red: float, blue: float) -> dict:
+    """What a frame keeps of a sky through haze, with pixels unlike the usual ones."""
+    promised = star_e_per_s(
+        0.0, KIT.optics, KIT.camera, light=SKY_BV, airmass=1.3,
+        extinction_mag=site_extinction_mag(SITE),
+    ) / KIT.camera.gain_e_per_adu  # fmt: skip
+    rates = promised * haze * [red, 1.0, blue]
+    zeros = {name: 2.5 * math.log10(rate) for name, rate in zip("RGB", rates, strict=True)}
+    return {"light": {"transparency": haze, "channel_zero_points_mag": zeros}}
+
+
 def test_colours_are_told_against_green_so_that_haze_cancels():
     def light(haze: float) -> dict:
-        channels = {"R": 0.8 * haze, "G": haze, "B": 1.1 * haze}
-        return {"light": {"transparency": haze, "channel_light": channels}}
+        return seen(haze, red=0.8, blue=1.1)
 
-    found = values_of([[light(h) for h in (1.0, 0.9, 0.7)], [light(h) for h in (0.6, 0.95)]])
+    nights = [[light(h) for h in (1.0, 0.9, 0.7)], [light(h) for h in (0.6, 0.95)]]
+    found = values_of(nights)
     assert found["camera.red_response"].value == pytest.approx(0.8)
     assert found["camera.blue_response"].value == pytest.approx(1.1)
     redder = take_in(KIT, found["camera.red_response"].block("2026-10-02"))
     assert redder.camera.red_response == pytest.approx(0.8, abs=0.01)
+    # The same frames say the same of a kit that has taken their word already.
+    again = values_of(nights, redder)
+    assert again["camera.red_response"].value == pytest.approx(0.8)
     mono = KIT.model_copy(update={"camera": KIT.camera.model_copy(update={"bayer": None})})
     assert "camera.red_response" not in values_of([[light(1.0)]], mono)
 

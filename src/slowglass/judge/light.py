@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -107,11 +108,12 @@ def measure_light(
     light = replace(
         light, zero_point_mag=zero, zero_point_error_mag=error, zero_point_stars=count,
         channel_zero_points_mag=zeros, channel_zero_errors_mag=errors,
+        stated_gain_e_per_adu=frame.header.gain_e_per_adu,
     )  # fmt: skip
     air = _air_mag(frame, solution, site)
     if own and kit is not None:
         gain = frame.header.gain_e_per_adu or kit.camera.gain_e_per_adu
-        shares = _shares(kit, zeros, air, gain)
+        shares = light_shares(kit, zeros, air_mag=air, gain_e_per_adu=gain)
         light = replace(light, transparency=shares.get("G", shares.get("L")),
                         channel_light=shares)  # fmt: skip
     air *= (V_NM / band.wavelength_nm) ** 1.5
@@ -257,11 +259,16 @@ def _zero_points(
     return zeros, errors
 
 
-def _shares(kit: Kit, zeros: dict[str, float], air_mag: float, gain: float) -> dict[str, float]:
-    """Light that arrived in each channel over what kit and clear air promise."""
+def light_shares(
+    kit: Kit, zeros: Mapping[str, float], *, air_mag: float, gain_e_per_adu: float
+) -> dict[str, float]:
+    """Light that arrived in each channel over what kit and clear air promise.
+
+    ``zeros`` are zero points by R, G, B or L; ``air_mag`` what clear air takes from a star in V.
+    """
     colours = bands(kit.camera)
     promised = star_e_per_s(0.0, kit.optics, kit.camera, light=SKY_BV, airmass=1.0,
-                            extinction_mag=air_mag) / gain  # fmt: skip
+                            extinction_mag=air_mag) / gain_e_per_adu  # fmt: skip
     names = "RGB" if len(colours) == 3 else "L"
     return {
         name: 10.0 ** (0.4 * zeros[name]) / float(rate)

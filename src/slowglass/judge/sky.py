@@ -54,6 +54,8 @@ class SkyLight:
     channel_zero_points_mag: dict[str, float] | None = None
     """The same for each channel (R, G, B, or L), in the frame's middle."""
     channel_zero_errors_mag: dict[str, float] | None = None
+    stated_gain_e_per_adu: float | None = None
+    """What the frame's header says of the camera's gain."""
     channel_light: dict[str, float] | None = None
     """``transparency`` channel by channel."""
     faintest_mag: float | None = None

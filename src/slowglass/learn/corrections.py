@@ -27,11 +27,12 @@ from slowglass.learn.groups import FEWEST_FRAMES, Group, GroupMeasures
 from slowglass.learn.imaging import imaging_values
 from slowglass.learn.measure import focal_length_mm
 from slowglass.learn.mounting import axis_values, swing_of_worm
+from slowglass.learn.promise import share_now
 from slowglass.learn.transfer import Measured
 from slowglass.learn.values import KitValue, kit_value
 
 if TYPE_CHECKING:
-    from slowglass.kit.model import Kit, Site
+    from slowglass.kit.model import Kit, Mount, Site
     from slowglass.learn.shared import Shared
     from slowglass.sky.store import Sky
 
@@ -43,7 +44,7 @@ TRAIL_EDGES = np.array([0.0, 0.5, 0.75, 1.0, 1.4, 2.0, 3.0, np.inf])
 """Bins of trail length, in lengths that are just tolerated."""
 STRAY = 0.03
 """Share of frames that trail for reasons outside the model: a kick, a cable, a cloud."""
-SWINGS = np.geomspace(0.2, 6.0, 70)
+SWINGS_ARCSEC = np.geomspace(0.5, 200.0, 110)
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +54,9 @@ class NightGroup:
     group: Group
     measures: GroupMeasures
     transparency: float | None
+    """Of the promise that stood when the frames were judged."""
+    arrived: float | None
+    """Of what the kit promises now."""
     sky_offset_mag: float | None
     """Sky measured less predicted: positive when darker."""
 
@@ -78,7 +82,7 @@ def propose(groups: Sequence[Group], kit: Kit, site: Site, shared: Shared) -> tu
         extinction_value(groups, site, shared.once),
         swing_of_worm(groups, kit, shared.once) or _swing(rows, kit, site, shared),
         *axis_values(groups, kit, site, shared.once),
-        *imaging_values(groups, kit),
+        *imaging_values(groups, kit, site),
     ]
     return tuple(value for value in found if value is not None)
 
@@ -106,7 +110,18 @@ def _night_group(
     )
     measured = measures.sky_mag_arcsec2
     offset = None if measured is None else measured - prediction.sky_mag_arcsec2
-    return NightGroup(group, measures, measures.transparency, offset)
+    shares = shared.once(
+        ("shares", group.key, kit.optics, kit.camera, site.extinction_mag, site.air),
+        partial(_shares, group, kit, site),
+    )
+    arrived = float(np.median(shares)) if shares else None
+    return NightGroup(group, measures, measures.transparency, arrived, offset)
+
+
+def _shares(group: Group, kit: Kit, site: Site) -> list[float]:
+    good = [f for f in group.frames if f.keeper] or list(group.frames)
+    shares = [share_now(frame, kit, site) for frame in good]
+    return [share for share in shares if share is not None and math.isfinite(share)]
 
 
 def _by_night(
@@ -153,7 +168,7 @@ def _focal_length(rows: Sequence[NightGroup], kit: Kit) -> KitValue | None:
 
 
 def _throughput(rows: Sequence[NightGroup], kit: Kit) -> KitValue | None:
-    nights = _by_night(rows, lambda row: row.transparency)
+    nights = _by_night(rows, lambda row: row.arrived)
     if not nights:
         return None
     share = _middle(nights, LIGHT_ERROR)
@@ -206,28 +221,34 @@ def _swing(rows: Sequence[NightGroup], kit: Kit, site: Site, shared: Shared) -> 
     usable = [r for r in rows if r.measures.shaped_frames >= FEWEST_FRAMES]
     if not usable:
         return None
-    stated = max(kit.mount.periodic_error_arcsec, 0.5)
-    chances = np.zeros(SWINGS.size)
+    chances = np.zeros(SWINGS_ARCSEC.size)
     for row in usable:
         chances += shared.once(
-            ("swing", row.group.key, row.measures.fwhm_arcsec, kit.mount),
-            partial(_chances, row, kit, site, shared.sky, stated * SWINGS),
+            ("swing", row.group.key, row.measures.fwhm_arcsec, _without_swing(kit)),
+            partial(_chances, row, kit, site, shared.sky, SWINGS_ARCSEC),
         )
     best = int(np.argmax(chances))
     # Frames of one turn of the worm are not independent: count a third of what they say.
     inside = np.flatnonzero(chances / 3.0 >= chances[best] / 3.0 - 0.5)
-    low, high = SWINGS[inside[0]], SWINGS[inside[-1]]
-    if inside[0] == 0 and inside[-1] == SWINGS.size - 1:
+    if inside[-1] == SWINGS_ARCSEC.size - 1:
         return None
-    step = math.log(SWINGS[1] / SWINGS[0])
-    sigma = stated * SWINGS[best] * max(0.5 * math.log(high / low), 0.5 * step)
+    low, high = (float(SWINGS_ARCSEC[i]) for i in (inside[0], inside[-1]))
+    value = float(SWINGS_ARCSEC[best])
+    step = math.log(SWINGS_ARCSEC[1] / SWINGS_ARCSEC[0])
+    sigma = value * max(0.5 * math.log(high / low), 0.5 * step)
+    if inside[0] == 0:  # no trail shows: all that is known is how small it must be
+        value = sigma = high / 2.0
     frames = sum(r.measures.shaped_frames for r in usable)
     return kit_value(
         kit, "mount.periodic_error_arcsec", "swing of the drive", "″",
-        Measured(min(600.0, stated * float(SWINGS[best])), sigma),
+        Measured(value, sigma),
         f"lengths of the trails of {frames} frames",
         tuple(sorted({r.group.night.evening for r in usable})),
     )  # fmt: skip
+
+
+def _without_swing(kit: Kit) -> Mount:
+    return kit.mount.model_copy(update={"periodic_error_arcsec": 0.0})
 
 
 def _chances(

@@ -55,7 +55,7 @@ class GroupMeasures:
     fwhm_arcsec: float | None
     sky_mag_arcsec2: float | None
     transparency: float | None
-    """Share of the light that arrived of what the kit in use promised."""
+    """Share of the light that arrived of what the kit promised when the frames were judged."""
     scale_arcsec_per_px: float | None
     faintest_mag: float | None = None
     """V of a star of five times the noise in one frame."""

@@ -12,11 +12,12 @@ import numpy as np
 from slowglass.judge.light import CLOUDED
 from slowglass.learn.groups import Group, light_of
 from slowglass.learn.logbook.records import LoggedFrame
+from slowglass.learn.promise import shares_now
 from slowglass.learn.transfer import Measured
 from slowglass.learn.values import KitValue, kit_value
 
 if TYPE_CHECKING:
-    from slowglass.kit.model import Kit
+    from slowglass.kit.model import Kit, Site
 
 MEDIAN_ERROR = 1.2533
 LEAST_ANGLE_ERROR_DEG = 0.1
@@ -30,7 +31,7 @@ COLOUR_ERROR = 0.03
 ALL_SHARE = 0.9
 
 
-def imaging_values(groups: Sequence[Group], kit: Kit) -> list[KitValue]:
+def imaging_values(groups: Sequence[Group], kit: Kit, site: Site) -> list[KitValue]:
     """Camera angle, mirroring, distortion and colour balance, as far as the frames tell."""
     nights: dict[str, list[LoggedFrame]] = defaultdict(list)
     for group in groups:
@@ -42,8 +43,8 @@ def imaging_values(groups: Sequence[Group], kit: Kit) -> list[KitValue]:
         *camera_angle(solved, kit),
         mirroring(solved, kit),
         distortion(solved, kit),
-        colour_response(solved, kit, "R", "red"),
-        colour_response(solved, kit, "B", "blue"),
+        colour_response(solved, kit, site, "R", "red"),
+        colour_response(solved, kit, site, "B", "blue"),
     ]
     return [value for value in found if value is not None]
 
@@ -152,7 +153,7 @@ def distortion(nights: dict[str, list[LoggedFrame]], kit: Kit) -> KitValue | Non
 
 
 def colour_response(
-    nights: dict[str, list[LoggedFrame]], kit: Kit, channel: str, name: str
+    nights: dict[str, list[LoggedFrame]], kit: Kit, site: Site, channel: str, name: str
 ) -> KitValue | None:
     """Light of a colour's pixels against the green ones'; None for a camera without colours.
 
@@ -162,14 +163,12 @@ def colour_response(
         return None
     each = []
     for frames in nights.values():
-        ratios = [
-            light["channel_light"][channel] / light["channel_light"]["G"]
+        shares = [
+            shares_now(f, kit, site)
             for f in frames
-            if (light := light_of(f))
-            and channel in (light.get("channel_light") or {})
-            and light["channel_light"].get("G")
-            and (light.get("transparency") or 0.0) > 0.5 * CLOUDED
+            if (light_of(f).get("transparency") or 0.0) > 0.5 * CLOUDED
         ]
+        ratios = [s[channel] / s["G"] for s in shares if channel in s and s.get("G")]
         if ratios:
             each.append(float(np.median(ratios)))
     if not each:
