@@ -328,9 +328,12 @@ def search_times(frames: int) -> dict[str, float]:
         }
         times = {}
         for name, query in questions.items():
-            started = time.perf_counter()
-            found = log.frames(query)
-            times[f"{name} ({len(found)})"] = 1000.0 * (time.perf_counter() - started)
+            each = []
+            for _ in range(5):  # the best of five: other work on the machine is not ours to tell
+                started = time.perf_counter()
+                found = log.frames(query)
+                each.append(1000.0 * (time.perf_counter() - started))
+            times[f"{name} ({len(found)})"] = min(each)
     return times
 
 
