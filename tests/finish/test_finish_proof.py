@@ -16,9 +16,9 @@ from slowglass.finish.geometry import Box
 from slowglass.finish.kept import read_facts, read_light
 from slowglass.finish.proof import Proof
 from slowglass.finish.recipe import load_recipe
-from slowglass.finish.service import finish_path
 from slowglass.finish.sliders import SLIDERS, Moves
 from slowglass.frame.preview import shrink
+from slowglass.workbench import Workbench
 
 WIDTH, HEIGHT, FRAMES = 760, 540, 3
 PROXY_PX = 500
@@ -46,8 +46,11 @@ def folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def finished(folder, tmp_path_factory):
-    return finish_path(folder, tmp_path_factory.mktemp("out") / "glow")
+def finished(folder, sky, tmp_path_factory):
+    """Finished as the command does it: what is read off the lights is kept for the next run."""
+    bench = Workbench.open()
+    vars(bench)["sky"] = sky
+    return bench.finish(folder, tmp_path_factory.mktemp("out") / "glow")
 
 
 @pytest.fixture(scope="module")
