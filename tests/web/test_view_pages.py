@@ -150,7 +150,7 @@ def test_in_words_it_says_the_same(ask, scene):
         assert ask(f"/view/quick?{of(scene / 'mosaic.fits')}&{bad}").status_code == 404
 
 
-def test_a_frame_is_judged_where_it_is_looked_at(ask, scene):
+def test_a_frame_is_judged_where_it_is_looked_at(ask, scene, tmp_path):
     path = scene / "mosaic.fits"
     sent = ask("/view/judge", method="POST", data={"of": str(path)})
     assert sent.status_code == 303
@@ -158,6 +158,9 @@ def test_a_frame_is_judged_where_it_is_looked_at(ask, scene):
     marks = ask(f"/view/marks?{of(path)}").json()
     assert marks["judged"] and len(marks["found"]) > 20
     assert marks["placed"] == "placed by its own stars"
+    for kept in (tmp_path / "night" / NOTES / "judged").glob("*.stars.json"):
+        kept.write_text("{")  # damaged: it is offered to be judged again, not shown as empty
+    assert not ask(f"/view/marks?{of(path)}").json()["judged"]
     foreign = {"origin": "http://evil.example"}
     assert (
         ask("/view/judge", method="POST", data={"of": str(path)}, headers=foreign).status_code

@@ -74,8 +74,7 @@ def routes(book: Notebook) -> list[Route]:
             threading.Thread(target=open_ahead, args=(path,), daemon=True).start()
         return book.render(
             request, "view.html", frame=path, of=str(path), before=before, after=after,
-            position=(place, count), judged=viewing.kept.mark(path) != 0, square=TILE_PX,
-            view_address=view_address,
+            position=(place, count), view_address=view_address,
         )  # fmt: skip
 
     def plain(request: Request) -> Response:
@@ -128,7 +127,6 @@ def routes(book: Notebook) -> list[Route]:
                 "codings": [asdict(coding) for coding in pyramid.codings],
                 "stretch": asdict(pyramid.stretch),
                 "white": shown.white_adu,
-                "judged": viewing.kept.mark(shown.path) != 0,
             }
         )
 
@@ -169,7 +167,8 @@ def routes(book: Notebook) -> list[Route]:
     def marks(request: Request) -> Response:
         shown = asked_shown(request)
         told = viewing.marks(shown, placed(shown), book.workbench.sky, target_of(book)).to_json()
-        return _json({**told, "judged": viewing.kept.mark(shown.path) != 0})
+        judged = viewing.kept.get(shown.path) is not None
+        return _json({**told, "judged": judged})
 
     def grid(request: Request) -> Response:
         shown = asked_shown(request)
