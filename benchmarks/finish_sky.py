@@ -194,7 +194,7 @@ def sky_rows(quick: bool, names: list[str] | None = None) -> list[tuple[str, ...
                     f"{sky} behind: {name}",
                     worst.shape,
                     f"{100 * left:.3f} %",
-                    f"{100 * worst.change:+.2f} %",
+                    "–" if worst.stated is None else f"{100 * worst.change:+.2f} %",
                     stated,
                     "yes" if good else ("said so" if told else "no"),
                 )
