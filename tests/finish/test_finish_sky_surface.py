@@ -98,7 +98,54 @@ def test_small_pictures_come_back_sane(size):
     assert np.abs(flat).max() < 1e-3
 
 
-def test_object_that_fills_the_picture_leaves_a_fit():
-    picture = slopes("plane").astype(np.float32)
-    sky = fit_sky(picture, [Outline(480, 320, 900, 900)])
-    assert np.isfinite(sky.nodes_adu[0]).all()
+def test_of_an_object_that_fills_the_picture_nothing_is_claimed():
+    rng = np.random.default_rng(9)
+    y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
+    nebula = 60.0 * np.exp(-((np.hypot(x - 500, y - 300) / 400.0) ** 2))
+    picture = (LEVEL + nebula + rng.normal(0, NOISE, nebula.shape)).astype(np.float32)
+    sky = fit_sky(picture, [Outline(480, 320, 900, 900, regular=False)])
+    assert (sky.told, sky.shape, sky.hidden) == (False, "constant", ())
+    # the level of the darkest tenth: its faintest part is no more than that above the sky
+    darkest = np.quantile(nebula, 0.1)
+    assert sky.span_adu == 0.0
+    assert LEVEL - 1.0 < float(sky.nodes_adu[0][0, 0]) < LEVEL + darkest + 1.0
+    assert fit_sky(picture, [Outline(480, 320, 900, 900)], shape="plane").shape == "plane"
+
+
+@pytest.mark.parametrize("kind", ["curved", "vignette"])
+def test_the_stated_error_covers_the_miss(kind):
+    truth, (light, outline) = slopes(kind), galaxy()
+    inside = np.s_[240:420, 330:610]
+    pulls = []
+    for seed in range(4):
+        rng = np.random.default_rng(20 + seed)
+        picture = truth + light + rng.normal(0, NOISE, truth.shape)
+        sky = fit_sky(picture.astype(np.float32), [outline])
+        (beneath,) = sky.hidden
+        miss = sky_plane(sky.nodes_adu[0], HEIGHT, WIDTH) - truth
+        y, x = np.mgrid[inside]
+        pulls.append(float(miss[inside][outline.depth(x, y) <= 1.0].mean()) / beneath.sky_error_adu)
+        assert 0.0 < beneath.share < 0.03
+    # four draws of a normal spread: 2.2 is passed by chance once in a thousand
+    assert np.sqrt(np.mean(np.square(pulls))) < 2.2
+
+
+def test_an_amplifier_in_a_corner_is_followed_and_no_object():
+    rng = np.random.default_rng(12)
+    y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
+    truth = LEVEL * (1 + 0.15 * np.exp(-np.hypot(x / 480.0, (y - HEIGHT + 1) / 480.0) / 0.18))
+    sky = fit_sky((truth + rng.normal(0, NOISE, truth.shape)).astype(np.float32))
+    miss = sky_plane(sky.nodes_adu[0], HEIGHT, WIDTH) - truth
+    assert miss.std() < 0.003 * LEVEL
+
+
+def test_two_surfaces_make_one():
+    rng = np.random.default_rng(13)
+    picture = (slopes("curved") + rng.normal(0, NOISE, (HEIGHT, WIDTH))).astype(np.float32)
+    left = picture.copy()
+    first = fit_sky(left, shape="plane")
+    subtract_sky(left, first)
+    second = fit_sky(left)
+    subtract_sky(left, second)
+    subtract_sky(picture, second.over(first))
+    assert np.abs(left - picture).max() < 0.01
