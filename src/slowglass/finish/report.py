@@ -22,7 +22,9 @@ from slowglass.frame.preview import shrink
 Eight = npt.NDArray[np.uint8]
 
 PICTURE_PX, PAIR_PX = 1400, 1400
-MOST_LISTED = 12
+MOST_LISTED, MOST_NOTES = 6, 8
+LONG_FROM = 8
+"""With so many lines of advice, notes and frames left out the sheet is set closer."""
 
 STYLE = """
 :root { --ink: #22262b; --soft: #6a6f76; --line: #d9d5cb; --paper: #fbfaf6; }
@@ -44,7 +46,10 @@ td { padding: .1rem 0; } td.n { text-align: right; font-variant-numeric: tabular
 @media print { @page { size: A4; margin: 11mm; } body { padding: 0; font-size: 8.5pt;
   background: none; max-width: none; } figure.main img { max-height: 76mm; object-fit: contain;
   background: none; } figure.pair img { max-height: 46mm; object-fit: contain; background: none; }
-  section { break-inside: avoid; } }
+  section { break-inside: avoid; }
+  .long { font-size: 7.5pt; line-height: 1.3; } .long h1 { font-size: 14pt; }
+  .long h2 { margin: .5rem 0 .15rem; font-size: 10pt; } .long figure { margin: .35rem 0; }
+  .long figure.main img { max-height: 52mm; } .long figure.pair img { max-height: 30mm; } }
 """
 
 
@@ -95,7 +100,10 @@ def report_page(
         rest = f"<p class='soft'>and {more} more, listed in the recipe.</p>" if more else ""
         parts.append(_section("Frames left out", f"<table>{lines}</table>{rest}"))
     if notes:
-        parts.append(_section("Notes", "".join(f"<p>{escape(note)}</p>" for note in notes)))
+        told = "".join(f"<p>{escape(note)}</p>" for note in notes[:MOST_NOTES])
+        more = len(notes) - MOST_NOTES
+        told += f"<p class='soft'>and {more} more, in the FITS header.</p>" if more > 0 else ""
+        parts.append(_section("Notes", told))
     names = ", ".join(escape(path.name) for path in files)
     parts.append(
         _section(
@@ -104,10 +112,12 @@ def report_page(
             "frames and gives the same picture.</p>",
         )
     )
+    count = len(story.advice) + min(len(rejected), MOST_LISTED) + len(notes)
+    kind = ' class="long"' if count >= LONG_FROM else ""
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{escape(title)}</title><style>{STYLE}</style></head>\n<body>\n"
+        f"<title>{escape(title)}</title><style>{STYLE}</style></head>\n<body{kind}>\n"
         + "\n".join(parts)
         + "\n</body></html>\n"
     )
