@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import io
 from urllib.parse import quote, urlsplit
 
 import numpy as np
 import pytest
-from PIL import Image
+from looks import faults_of, is_red_alone, pixels
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -17,13 +16,13 @@ PAGES = [
     "/expose?name=M57&seconds=20&frames=45&when=2026-09-12T21:00:00Z",
     "/setup", "/kit/edit", "/choose/M57?night=2026-10-10",
     "/find/steps?name=M57&when=2026-09-12T21:00:00Z&step=1", "/weigh", "/jobs", "/lan",
+    "/learn/frames?object=M15", "/learn/pictures?near=M15",
     "/folders", "/folders?at={night}",
     "/judge/folder?of={night}/frames/lights", "/view?of={night}/frames/lights/light-01.fits",
     "/view/plain?of={night}/frames/lights/light-01.fits",
 ]  # fmt: skip
 """Every page; {night} stands for the folder of the night."""
 WIDTHS = [1440, 768, 360]
-WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 
 # What is drawn only once it is scrolled to would be measured where it is not.
@@ -73,23 +72,6 @@ def visit(browser, server, night_folder):
         context.close()
 
 
-def pixels(page):
-    shot = Image.open(io.BytesIO(page.screenshot(full_page=True)))
-    return np.asarray(shot.convert("RGB"))
-
-
-def faults_of(page):
-    """What axe finds against WCAG 2.2 AA: rules, and the first places of each."""
-    from axe_playwright_python.sync_playwright import Axe
-
-    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}})
-    assert len(found.response["passes"]) > 10
-    return [
-        (rule["id"], [node["target"] for node in rule["nodes"]][:3])
-        for rule in found.response["violations"]
-    ]
-
-
 def too_wide(page):
     """Widths at which the page would scroll sideways."""
     wide = []
@@ -122,9 +104,7 @@ def test_by_night_every_page_is_red_alone_and_can_be_read_by_all(visit, path):
     page = visit(path, light="night")
     for width in (1440, 360):
         page.set_viewport_size({"width": width, "height": 740})
-        shot = pixels(page)
-        assert shot[..., 0].max() == 255
-        assert shot[..., 1:].max() == 0
+        assert is_red_alone(page)
     assert faults_of(page) == []
 
 
@@ -192,7 +172,7 @@ def test_pages_without_a_night_are_sound_too(visit, empty_server, path):
         page.complaints.clear()
     assert faults_of(page) == []
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
-    assert pixels(page)[..., 1:].max() == 0
+    assert is_red_alone(page)
 
 
 def test_an_empty_folder_offers_the_example_and_nothing_else(visit, empty_server):

@@ -6,6 +6,7 @@ import threading
 from urllib.parse import urlsplit
 
 import pytest
+from looks import faults_of, is_red_alone
 
 from slowglass.errors import UsageError
 from slowglass.web import lan as lan_module
@@ -135,7 +136,11 @@ def test_a_phone_comes_in_with_one_scan(browser, workbench, tmp_path, monkeypatc
         outside = phone.goto(f"http://{urlsplit(link).netloc}/")
         assert outside.status == 403
         phone.get_by_role("heading", name="Not let in yet").wait_for()
+        assert is_red_alone(phone)
+        assert faults_of(phone) == []
         phone.goto(link)
+        assert is_red_alone(phone)
+        assert faults_of(phone) == []
         assert phone.evaluate("document.documentElement.scrollWidth") <= 360
         phone.get_by_role("button", name="Open the notebook").click()
         phone.get_by_role("heading", name="The coming night").wait_for()
