@@ -53,6 +53,21 @@ TIMES = """() => {
       .reduce((sum, entry) => sum + entry.transferSize, 0) / 1000,
   };
 }"""
+MOVE = """([name, by]) => new Promise((resolve) => {
+  const range = document.querySelector(`[data-slider="${name}"]`);
+  const images = document.querySelectorAll("img[data-picture]:not([data-late], [data-then])");
+  const image = [...images].find((one) => one.offsetParent);
+  const began = performance.now();
+  const painted = () => requestAnimationFrame(() =>
+    requestAnimationFrame(() => resolve(performance.now() - began)));
+  new MutationObserver((_, watch) => {
+    watch.disconnect();
+    image.decode().then(painted);
+  }).observe(image, { attributes: true, attributeFilter: ["src"] });
+  range.value = Number(range.value) + by * Number(range.step);
+  range.dispatchEvent(new Event("input", { bubbles: true }));
+})"""
+SLIDERS = {"/expose": ("seconds", "sky", "seeing"), "/finish": ("brightness", "saturation")}
 ZOOM = """(seconds) => new Promise((resolve) => {
   const gaps = [];
   let before = performance.now();
@@ -101,9 +116,28 @@ def time_list(browser: Browser, address: str, night: str) -> None:
     """Print how long the list of a night nobody asked for takes to come."""
     started = time.monotonic()
     _, page = opened(browser, address, f"choose?night={night}")
-    page.locator("ol.objects > li").first.wait_for(timeout=300_000)
+    page.locator("ol.cards > li").first.wait_for(timeout=300_000)
     print(f"\na night's list, asked for the first time: {time.monotonic() - started:.1f} s")
     page.context.close()
+
+
+def time_sliders(browser: Browser, address: str, *, moves: int) -> bool:
+    """Print how long after a move of a slider the new picture is painted; True when in time."""
+    print()
+    middles = []
+    for path, names in SLIDERS.items():
+        _, page = opened(browser, address, path)
+        page.set_default_timeout(60_000)
+        for name in names:
+            page.locator(f'[data-slider="{name}"]').wait_for()
+            page.evaluate(MOVE, [name, 1])  # the first one draws what the others expose
+            steps = [1 if n % 4 < 2 else -1 for n in range(moves)]
+            took = sorted(page.evaluate(MOVE, [name, step]) for step in steps)
+            middles.append(statistics.median(took))
+            print(f"slider {path}: {name:<12}{middles[-1]:>7.0f} ms, slowest {took[-1]:.0f} ms")
+        page.context.close()
+    print(f"slowest: {max(middles):.0f} ms (wanted: {SLIDER_ALLOWED_S * 1000:.0f} ms)")
+    return max(middles) <= SLIDER_ALLOWED_S * 1000
 
 
 def time_zoom(browser: Browser, address: str, frame: Path, *, seconds: float) -> bool:
@@ -153,6 +187,7 @@ def main() -> int:
             opened(browser, address, "kit")[1].context.close()  # first page of a new program
             passed = [time_pages(browser, address, paths, times=1 if options.quick else 5)]
             time_list(browser, address, "2026-03-14")
+            passed.append(time_sliders(browser, address, moves=4 if options.quick else 12))
             passed.append(time_zoom(browser, address, frames[0], seconds=3.0))
             browser.close()
     return 0 if all(passed) else 1
