@@ -66,6 +66,7 @@ class JudgeOptions(TypedDict, total=False):
     target: Place | None
     kit: Kit | None
     site: Site | None
+    earlier: Verdict | None
 
 
 @dataclass(frozen=True)
@@ -88,10 +89,13 @@ def assess_frame(
     target: Place | None = None,
     kit: Kit | None = None,
     site: Site | None = None,
+    earlier: Verdict | None = None,
 ) -> Assessment:
     """A frame judged. ``now_utc`` stands in for an exposure whose header has no date.
 
     Without ``scale_arcsec_per_px`` the kit's scale is used, if the frame has the kit's size.
+    ``earlier`` is a solved frame of the same series: where this one's stars are too few, its scale,
+    camera angle, mirroring and place are assumed too.
     """
     width, height = frame.width_px, frame.height_px
     detection = detect_stars(frame)
@@ -119,7 +123,7 @@ def assess_frame(
     else:
         solution = solve_stars(detection.stars, width, height, sky, prior)
         if not solution.solved:
-            solution = solved_by_habit(solution, detection, frame, sky, prior, kit)
+            solution = solved_by_habit(solution, detection, frame, sky, prior, kit, earlier)
 
     shape = common_shape(detection.stars, width, height)
     if shape.stars < FEWEST_STARS and math.isfinite(detection.elongation):

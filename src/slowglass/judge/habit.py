@@ -1,4 +1,4 @@
-"""A refused frame looked at once more, with the camera as it usually sits."""
+"""A refused frame looked at once more, with what earlier frames and the kit tell of it."""
 
 from __future__ import annotations
 
@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 
 from slowglass.frame.detect import Detection
 from slowglass.frame.image import Frame
+from slowglass.judge.prior import kit_scale_arcsec_per_px, prior_of_kit, priors_of_series
 from slowglass.solve.service import solve_stars
 from slowglass.solve.types import Prior, Solution
 
 if TYPE_CHECKING:
+    from slowglass.judge.verdict import Verdict
     from slowglass.kit.model import Kit
     from slowglass.sky.store import Sky
 
@@ -21,16 +23,29 @@ LARGEST_SCATTER_DEG = 20.0
 
 
 def solved_by_habit(
-    refused: Solution, detection: Detection, frame: Frame, sky: Sky, prior: Prior, kit: Kit | None
+    refused: Solution,
+    detection: Detection,
+    frame: Frame,
+    sky: Sky,
+    prior: Prior,
+    kit: Kit | None,
+    earlier: Verdict | None,
 ) -> Solution:
-    """The solution with the camera's usual angle, up or upside down; else the refusal.
+    """The solution with what an earlier frame of the series told, or with the camera's usual angle,
+    up or upside down; else the refusal.
 
-    Knowing the angle, fewer stars carry a solution: fewer things can match by chance.
+    Knowing more, fewer stars carry a solution: fewer things can match by chance.
     """
-    if kit is None or prior.scale_arcsec_per_px is None or len(detection.stars) == 0:
+    if len(detection.stars) == 0:
         return refused
-    for angled in priors_by_habit(kit, prior):
-        again = solve_stars(detection.stars, frame.width_px, frame.height_px, sky, angled)
+    size = frame.width_px, frame.height_px
+    priors = [] if earlier is None else priors_of_series(prior, earlier, *size)
+    if kit is not None and prior.scale_arcsec_per_px is not None:
+        of_kit = prior.scale_arcsec_per_px == kit_scale_arcsec_per_px(kit, *size)
+        sharper = prior_of_kit(prior, kit) if of_kit else prior
+        priors += priors_by_habit(kit, sharper) or ([sharper] if sharper != prior else [])
+    for sharper in priors:
+        again = solve_stars(detection.stars, *size, sky, sharper)
         if again.solved:
             return again
     return refused

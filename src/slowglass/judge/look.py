@@ -18,6 +18,7 @@ from slowglass.frame.io import read_frame
 from slowglass.frame.preview import shrink
 from slowglass.frame.stretch import measure_stretch, to_8bit
 from slowglass.judge.overlay import Overlay, plan_overlay, stars_round
+from slowglass.judge.prior import teaches
 from slowglass.judge.verdict import Verdict
 from slowglass.progress import Report, silent
 from slowglass.sky.coords import epoch_year
@@ -62,6 +63,8 @@ def look_at_files(
         assessed = assess_frame(frame, sky, now_utc=datetime.now(UTC), **options)
         seconds = round(time.perf_counter() - started, 3)
         verdict = replace(assessed.verdict, file=str(path), seconds=seconds)
+        if teaches(verdict):
+            options["earlier"] = verdict
         yield Look(
             verdict,
             overlay_of(frame, assessed, sky, options),

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from slowglass.errors import UnreadableFile
 from slowglass.frame.atomic import replacing
 from slowglass.frame.io import WCS_SUFFIX, list_frames, read_frame
+from slowglass.judge.prior import teaches
 from slowglass.judge.verdict import Verdict
 from slowglass.progress import Report, silent
 
@@ -59,6 +60,7 @@ def judge_paths(
 ) -> Iterator[Verdict]:
     """A verdict for every frame, folders opened up, one at a time as they come.
 
+    The last surely placed one helps where the next has too few stars (see ``priors_of_series``).
     What cannot be read (or is missing, or is a folder without pictures) gives a verdict with
     ``error`` set, so that one bad file does not stop the rest.
     """
@@ -74,9 +76,13 @@ def judge_paths(
         report(file.name, done, len(files))
         started = time.perf_counter()
         try:
-            yield judge_file(file, sky, write_wcs=write_wcs, **options)
+            verdict = judge_file(file, sky, write_wcs=write_wcs, **options)
         except UnreadableFile as error:
             yield unreadable_verdict(file, error, time.perf_counter() - started)
+            continue
+        if teaches(verdict):
+            options["earlier"] = verdict
+        yield verdict
     report("judged", len(files), len(files))
 
 

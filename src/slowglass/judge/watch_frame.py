@@ -135,7 +135,7 @@ def assess_near(
     """
     from slowglass.judge.assess import assess_frame
 
-    used: JudgeOptions = {**options}
+    used: JudgeOptions = {**options, "earlier": last}
     now = datetime.now(UTC)
     if used.get("near") is None:
         used["near"] = used.get("target")
@@ -146,7 +146,7 @@ def assess_near(
         assessed = assess_frame(frame, sky, now_utc=now, **used)
         if assessed.solution.solved:
             return assessed, used
-        used = {**options}
+        used = {**options, "earlier": last}
     return assess_frame(frame, sky, now_utc=now, **used), used
 
 
