@@ -222,7 +222,7 @@ def test_the_page_shows_stops_and_takes_up_again(workbench, tmp_path, send):
         answer = send(app, f"/jobs/{one.id}/stop", method="POST", data={"back": "/kit?a=b"})
         assert (answer.status_code, answer.headers["location"]) == (303, "/kit?a=b")
         jobs.wait(one, seconds=LONG_S)
-    assert send(app, "/jobs").text.count("Take up again") == 2
+    assert send(app, "/jobs").text.count(">Take up again<") == 2
     gate.open.set()
     told = send(app, f"/jobs/{job.id}/again", method="POST", headers={"accept": "application/json"})
     assert told.json()["state"] in ("waiting", "running", "done")
@@ -252,11 +252,11 @@ def test_the_example_is_made_in_the_background_and_stops_clean(workbench, tmp_pa
 def test_lists_worked_out_are_kept_with_the_night(workbench, tmp_path):
     from datetime import date
 
-    from slowglass.web.tonight import Tonight
+    from slowglass.web.tonight import LISTED, Tonight
 
     book = Notebook(workbench, tmp_path)
     job = book.jobs.wait(Tonight(book).ask(date(2026, 3, 14)), seconds=300)
-    assert len(job.result["objects"]) == 12
+    assert len(job.result["objects"]) == LISTED
     book.jobs.close()
     later = Notebook(workbench, tmp_path)
     lists = Tonight(later)
