@@ -63,6 +63,25 @@ def test_tonights_objects(slowglass, archive, monkeypatch):
     assert found.document["tiles"] >= 1
 
 
+def test_every_object_pinned_for_a_night(slowglass, archive, tmp_path):
+    """The plan made on the pages: the tiles of both objects, as if they had been named."""
+    from slowglass.learn.night import NOTES
+    from slowglass.web.desk import Desk
+
+    more = ("--radius", "0.2", "--service", archive.url, "--yes", "--json")
+    bare = slowglass("sky", "deepen", "--plan", str(tmp_path), *more)
+    assert bare.code == 1
+    assert "no plan" in bare.err
+    desk = Desk(tmp_path / NOTES / "desk.json")
+    desk.pin("NGC7078")
+    desk.pin("NGC6705")
+    found = slowglass("sky", "deepen", "--plan", str(tmp_path), *more)
+    named = slowglass("sky", "deepen", "M15", "M11", *more)
+    assert found.code == 0
+    assert found.document["tiles"] == named.document["tiles"] >= 2
+    assert named.document["tiles_fetched"] == 0
+
+
 def test_the_size_is_told_and_asked_about(slowglass, archive, monkeypatch):
     arguments = ("sky", "deepen", "M15", "--radius", "0.2", "--service", archive.url)
     unanswered = slowglass(*arguments)

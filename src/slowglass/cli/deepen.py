@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -41,6 +42,12 @@ def deepen(
     tonight: Annotated[
         bool, typer.Option("--tonight", help="Round the best objects of the coming night.")
     ] = False,
+    plan_of: Annotated[
+        Path | None,
+        typer.Option(
+            "--plan", metavar="FOLDER", help="Round every object pinned in a night's folder."
+        ),
+    ] = None,
     limit: Annotated[
         int,
         typer.Option("--limit", metavar="N", min=1, max=500, help="With --tonight: how many."),
@@ -69,10 +76,10 @@ def deepen(
     from slowglass.sky.deepen import deepen as fetch
     from slowglass.sky.deepen import plan_deepening
 
-    if bool(places) + tonight + all_sky != 1:
+    if bool(places) + tonight + all_sky + (plan_of is not None) != 1:
         raise UsageError(
             "say where to deepen in one way",
-            "name places (slowglass sky deepen M15 M57), or give --tonight or --all-sky",
+            "name places (slowglass sky deepen M15 M57), or give --plan, --tonight or --all-sky",
         )
     url = service_url(service)
     store = DeepStore()
@@ -81,6 +88,8 @@ def deepen(
         if not all_sky:
             bench = open_workbench(kit, site, report)
             names = places or []
+            if plan_of is not None:
+                names = _pinned(plan_of)
             if tonight:
                 names = [thing.object.id for thing in bench.choose(limit=limit).objects]
                 if not names:
@@ -104,6 +113,21 @@ def deepen(
         ("kept in", str(done.folder)),
     ]
     console().print(facts("Deeper stars", rows))
+
+
+def _pinned(folder: Path) -> list[str]:
+    """The objects of the plan kept with a night."""
+    from slowglass.learn.night import NOTES
+    from slowglass.web.desk import Desk
+
+    path = folder / NOTES / "desk.json"
+    names = list(Desk(path).state.plan) if path.is_file() else []
+    if not names:
+        raise NothingUseful(
+            f"{folder} holds no plan",
+            "give the folder of slowglass serve, with objects pinned on its Choose page",
+        )
+    return names
 
 
 def forget(
