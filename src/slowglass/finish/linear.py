@@ -26,7 +26,7 @@ from slowglass.finish.stack import (
     luminance,
     single_picture,
 )
-from slowglass.finish.steady import find_patterns
+from slowglass.finish.steady import find_patterns, streak_note
 from slowglass.finish.store import FrameStore
 from slowglass.finish.survey import survey
 from slowglass.finish.tints import tint_cameras
@@ -138,6 +138,8 @@ def combine_files(
     def single() -> Picture:
         return single_picture(aligned, middle, box, store)
 
+    walked = streak_note(stacked.picture, aligned)
+    notes += [walked] if walked else []
     stars = _stars_of(stacked.picture, aligned)
     gain = _snr_gain(stacked.picture, single(), middle, stars)
     report("measuring", 1, 2)
