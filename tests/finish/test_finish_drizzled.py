@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from astropy.io import fits
 from photutils.aperture import CircularAperture, aperture_photometry
-from starfield import CELL
+from starfield import CELL, Field, write
+from test_finish_folder import load_record
 
 from slowglass.finish.drizzled import Source, decide, drizzle_lights, phases_filled
 from slowglass.finish.geometry import Box, Similarity
 from slowglass.finish.measure import picture_noise
 from slowglass.finish.place import Placed
+from slowglass.finish.service import finish_path
 from slowglass.finish.skyflat import Surface
 
 SIZE = 260
@@ -102,3 +105,66 @@ def test_the_data_decide():
     assert not decide(spread, None, float("nan"), **size).pays
     assert decide(spread[:40], None, 1.6, **size).pays
     assert phases_filled(still, 2, **size) == 1 / 16
+
+
+def test_finer_pixels_want_sharp_stars_many_frames_and_spread_shifts():
+    rng = np.random.default_rng(4)
+    size = {"width_px": SIZE, "height_px": SIZE}
+    spread = placed(dithers(rng, 150))
+    assert decide(spread, "RGGB", 1.6, **size).finer == 2.0
+    assert decide(spread, "RGGB", 2.2, **size).finer == 1.5
+    enough = decide(spread, "RGGB", 2.8, **size)
+    assert (enough.pays, enough.finer) == (True, 1.0)
+    assert "sampled well enough" in enough.text
+    few = decide(spread[:40], "RGGB", 1.6, **size)
+    assert (few.pays, few.finer) == (True, 1.0)
+    assert "54 frames needed for 1.5 times" in few.text
+    large = decide(spread, "RGGB", 1.6, width_px=9000, height_px=6000)
+    assert "megapixels would be too many" in large.text
+    assert decide(spread[:60], None, 1.5, **size).finer == 2.0
+
+
+def test_a_finer_picture_separates_what_the_camera_did_not(tmp_path):
+    """Two stars 1.8 px apart: one knot in a frame, two stars on the grid that the data chose."""
+    rng = np.random.default_rng(5)
+    wide, high, fwhm, apart = 200, 160, 1.5, 1.8
+    field = Field.random(rng, width=wide, height=high, stars=45, brightest=40000.0)
+    far = np.hypot(field.x - 100, field.y - 80) > 12
+    x = np.append(field.x[far], [100.0, 100.0 + apart])
+    y = np.append(field.y[far], [80.0, 80.0])
+    flux = np.vstack([field.flux[far], np.full((2, 3), 30000.0)])
+    field = Field(x, y, flux, wide, high, sky=(200.0, 200.0, 200.0))
+    for k, shift in enumerate(dithers(rng, 44, reach=3.0)):
+        light = field.image(channels=1, fwhm=fwhm, shift=tuple(shift))[..., 0] + 300.0
+        raw = rng.poisson(light).astype(np.uint16)
+        write(tmp_path / f"in/l{k:02d}.fits", raw, kind="LIGHT", exposure_s=30.0)
+    result = finish_path(tmp_path / "in", tmp_path / "out", whole=True)
+    record = load_record(result)
+    assert record["drizzled"], record["drizzle_because"]
+    assert record["finer"] == 2.0, record["drizzle_because"]
+    picture = fits.getdata(result.outputs[0]).astype(float)
+    assert picture.shape[1] > 1.8 * wide
+    plain = finish_path(tmp_path / "in", tmp_path / "plain", whole=True, finer=1.0)
+    assert load_record(plain)["finer"] == 1.0
+    coarse = fits.getdata(plain.outputs[0]).astype(float)
+    assert dip(picture, 2.0 * apart) < dip(coarse, apart) - 0.05
+    # all light is still there: the grid's pixels hold a quarter each
+    assert picture.sum() / coarse.sum() == pytest.approx(1.0, abs=0.05)
+    assert plain.fwhm_px * 2 >= result.fwhm_px > 2.4
+
+
+def dip(picture, apart_px):
+    """Light half-way between the two equal stars over the stars' own, by splines."""
+    from scipy.ndimage import map_coordinates
+
+    high, wide = picture.shape
+    j, i = high // 2, wide // 2
+    part = picture[j - high // 8 : j + high // 8, i - wide // 8 : i + wide // 8]
+    y, x = np.unravel_index(np.argmax(part), part.shape)
+    best = 1.0
+    for first in np.arange(x - apart_px - 1, x + 1.01, 0.25):
+        at = np.array([first, first + apart_px / 2, first + apart_px])
+        a, m, b = map_coordinates(part, [np.full(3, y), at], order=3)
+        if min(a, b) > 0.6 * part.max():
+            best = min(best, m / min(a, b))
+    return best

@@ -111,9 +111,9 @@ def _not_finer(
         return f"{frames} frames needed for {finer:g} times"
     if width_px * height_px * finer**2 > MOST_FINER_PX:
         return f"{width_px * height_px * finer**2 / 1e6:.0f} megapixels would be too many"
-    cells = round(CELLS * finer)
+    # Cells of half a pixel of the finer grid.
+    cells = max(CELLS, round(2 * period * finer))
     filled = phases_filled(placed, period, cells=cells, width_px=width_px, height_px=height_px)
-    # As many frames per cell leave as many cells empty: the bar is the same.
     if filled < FILLED:
         return (
             f"the shifts fill {100 * filled:.0f} % of the finer places, {100 * FILLED:.0f} % needed"
