@@ -130,6 +130,9 @@ def combine_files(
     verdict = choose_grid(aligned, recipe.combine)
     if verdict.finer > 1.0:
         aligned = aligned.on_finer_grid(verdict.finer)
+    if verdict.pays or verdict.finer > 1.0:
+        how = "drizzled" if verdict.pays else "not drizzled, only interpolated"
+        notes.append(f"{how}: {verdict.text}")
     box = choose_box(aligned, recipe.combine)
     stacked = combine_lights(aligned, box, recipe.combine, store, verdict, report)
     report("measuring", 0, 2)
