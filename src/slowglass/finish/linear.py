@@ -145,6 +145,7 @@ def combine_files(
     notes += [walked] if walked else []
     stars = _stars_of(stacked.picture, aligned)
     gain = _snr_gain(stacked.picture, single(), middle, stars)
+    readings.tidy()
     report("measuring", 1, 2)
     wcs = _solve(stars, stacked.picture, box, aligned, sky, kit, near, scale, notes)
     return Combined(

@@ -27,7 +27,7 @@ from slowglass.frame.atomic import replacing
 from slowglass.frame.image import Frame, FrameHeader
 from slowglass.frame.stars import StarList
 
-FORMAT = 1
+FORMAT = 2
 """Goes up with every change of what calibrating or looking at a light gives."""
 MOST_BYTES = 1.5e9
 """Room that kept masters and readings may take; the longest unused go first."""
