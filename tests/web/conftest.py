@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import anyio
 import httpx
@@ -120,3 +121,36 @@ def browser():
         running = driver.chromium.launch(executable_path=program, args=CHROMIUM_ARGS)
         yield running
         running.close()
+
+
+@pytest.fixture
+def strict_page(browser):
+    """Gives pages, each of a fresh context, for an address; complaints, broken requests and
+    requests to any other host fail the test at its end."""
+    opened = []
+
+    def open_page(address, *, width=1440, height=900, light="day", scripts=True, **more):
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, java_script_enabled=scripts, **more
+        )
+        if light:
+            context.add_cookies([{"name": "light", "value": light, "url": address}])
+        page = context.new_page()
+        page.complaints, page.asked = [], []
+        page.on("console", lambda m: page.complaints.append(m.text))
+        page.on("pageerror", lambda e: page.complaints.append(str(e)))
+        page.on("requestfailed", lambda r: page.complaints.extend(broken_off(r)))
+        page.on("request", lambda r: page.asked.append(r.url))
+        opened.append((context, page, urlsplit(address).netloc))
+        return page
+
+    yield open_page
+    for context, page, own in opened:
+        assert page.complaints == []
+        assert {urlsplit(url).netloc for url in page.asked} == {own}
+        context.close()
+
+
+def broken_off(request):
+    """A complaint of a request that failed, but for one given up for another page."""
+    return [] if request.failure == "net::ERR_ABORTED" else [f"failed: {request.url}"]

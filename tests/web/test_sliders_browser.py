@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import shutil
-from urllib.parse import urlsplit
 
 import numpy as np
 import pytest
@@ -27,29 +26,15 @@ def address(workbench, night_folder, tmp_path_factory):
 
 
 @pytest.fixture
-def visit(browser, address):
-    """Open a page in a fresh context; complaints and foreign requests fail the test."""
-    opened = []
+def visit(strict_page, address):
+    """Open a page in a fresh context."""
 
-    def go(path, *, width=1440, light="day", scripts=True, touch=False):
-        context = browser.new_context(
-            viewport={"width": width, "height": 900}, java_script_enabled=scripts, has_touch=touch
-        )
-        context.add_cookies([{"name": "light", "value": light, "url": address}])
-        page = context.new_page()
-        page.complaints, page.asked = [], []
-        page.on("console", lambda m: page.complaints.append(m.text))
-        page.on("pageerror", lambda e: page.complaints.append(str(e)))
-        page.on("request", lambda r: page.asked.append(r.url))
+    def go(path, *, touch=False, **options):
+        page = strict_page(address, has_touch=touch, **options)
         page.goto(address + path, wait_until="networkidle")
-        opened.append((context, page))
         return page
 
-    yield go
-    for context, page in opened:
-        assert page.complaints == []
-        assert {urlsplit(url).netloc for url in page.asked} == {urlsplit(address).netloc}
-        context.close()
+    return go
 
 
 def move(page, name, value):

@@ -16,7 +16,6 @@ Floats = npt.NDArray[np.float64]
 ROUND_SHARE = 0.13
 """Extra variance, in shares of the round star's, up to which a frame counts as round: an
 elongation of 1.14, or 6 % of width."""
-TILT_SHARE = 0.13
 MODEL_ERROR = 0.12
 """Every amount is uncertain by this share beyond its noise: the model is not the telescope."""
 RMS_R2 = 0.39

@@ -59,11 +59,6 @@ class Donut:
         return math.degrees(math.atan2(self.offset_y_px, self.offset_x_px)) % 360.0
 
     @property
-    def hole_share(self) -> float:
-        """Diameter of the hole over that of the disc: the obstruction, if nothing vignettes."""
-        return self.hole_diameter_px / self.outer_diameter_px
-
-    @property
     def centred(self) -> bool:
         """True where no offset is worth a turn of a screw, or none is sure."""
         return self.offset_share < max(CENTRED_SHARE, 3.0 * self.error_share)

@@ -17,6 +17,7 @@ from slowglass.frame.bayer import colour_index, luminance
 from slowglass.frame.detect import Detection
 from slowglass.frame.image import Frame
 from slowglass.frame.stars import StarFlag, StarList
+from slowglass.judge.reach import Reach
 
 Floats = npt.NDArray[np.float64]
 
@@ -34,8 +35,8 @@ LARGEST_SCATTER_MAG = 0.35
 
 
 @dataclass(frozen=True)
-class SkyLight:
-    """Light and sky of one frame; None where it cannot be told, with ``sky_reason``.
+class SkyLight(Reach):
+    """Light, sky and reach of one frame; None where it cannot be told, with ``sky_reason``.
 
     ``zero_point_mag`` is the V magnitude of a star of the sky's colour that gives 1 ADU a second
     (mean of the green pixels, or of all of a sensor without colours) in the middle of the frame,
@@ -58,16 +59,6 @@ class SkyLight:
     """What the frame's header says of the camera's gain."""
     channel_light: dict[str, float] | None = None
     """``transparency`` channel by channel."""
-    faintest_mag: float | None = None
-    """V of a star of five times the noise in its best aperture."""
-    half_seen_mag: float | None = None
-    """V at which half of the catalogue's stars are found, where the catalogue is deep enough."""
-    catalogue_stars: int = 0
-    """Catalogue stars in the frame, clear of its edge, and how many of them are found."""
-    catalogue_seen: int = 0
-    catalogue_to_mag: float | None = None
-    catalogue_by_mag: tuple[tuple[float, int, int], ...] = ()
-    """By half magnitudes: fainter end, stars in the frame, stars found."""
     histogram_share: float | None = None
     """Level of the sky between black (0) and clipping (1)."""
     read_noise_share: float | None = None
