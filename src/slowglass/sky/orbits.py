@@ -202,7 +202,8 @@ def heliocentric_au(orbit: Orbit, jd: npt.ArrayLike) -> Floats:
     alpha = (1.0 - e) / q
     if e < 1.0:
         period = 2.0 * math.pi / (GAUSS_K * alpha**1.5)
-        t = (t + period / 2.0) % period - period / 2.0
+        # exact within half a period of perihelion, however long the period is
+        t = t - period * np.round(t / period)
     chi = _universal_anomaly(GAUSS_K * t, q, alpha)
     z = alpha * chi**2
     c, s = _stumpff(z)
